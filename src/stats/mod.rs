@@ -1,0 +1,4 @@
+//! Plain-number statistics: slices in, estimates out.
+pub mod robust;
+pub mod sequential;
+pub mod special;

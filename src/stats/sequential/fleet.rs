@@ -1,0 +1,432 @@
+//! Runs the test over all series of one channel, night by night.
+//!
+//! In: daily rows of every vehicle, in day order. Out: one [`SeriesOutcome`] per series. Nothing that
+//! a night decides uses a later row, so a run cut at any day gives the same flags up to that day.
+//! Series are independent between two noise refits and run in parallel; sums over the fleet are
+//! taken in input order, so the thread count changes nothing.
+
+use rayon::prelude::*;
+
+use super::noise::{Residuals, shrunk_noise};
+use super::params::Params;
+use super::peers::{Reference, reference};
+use super::posterior::{Direction, SlopePosterior, slope_posterior};
+use super::scan::{Look, Workspace};
+use super::series::{AdjustedRow, Blocks, Noise};
+
+/// One vehicle's value on one day.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DayRow {
+    /// Days since any fixed epoch.
+    pub day: i32,
+    /// Odometer, 10,000 km.
+    pub x: f64,
+    /// The channel's daily mean, channel units.
+    pub y: f64,
+    /// Relative precision, above 0; 1 is a normal day.
+    pub weight: f64,
+}
+
+/// All that is known about one vehicle in one channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SeriesInput {
+    /// Peer group: 0, 1, ... (same engine family).
+    pub group: usize,
+    /// At most one row per day, days ascending.
+    pub rows: Vec<DayRow>,
+    /// Days of logged events after which the level may be another, ascending.
+    pub breaks: Vec<i32>,
+    /// Days of repairs, ascending: everything before is forgotten.
+    pub restarts: Vec<i32>,
+    /// Limit of the upward log ratio; see [`super::params::log_limit`].
+    pub log_limit_up: f64,
+    /// Limit of the downward log ratio.
+    pub log_limit_down: f64,
+    /// Further days for which the slope is asked, ascending.
+    pub report_days: Vec<i32>,
+}
+
+impl SeriesInput {
+    /// Whether a logged event or a repair lies after `before` and not after `day`.
+    pub(crate) fn may_have_jumped(&self, before: i32, day: i32) -> bool {
+        let within = |days: &[i32]| days.iter().any(|&d| before < d && d <= day);
+        within(&self.breaks) || within(&self.restarts)
+    }
+}
+
+/// The night on which a limit was crossed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Flag {
+    /// Day of the look.
+    pub day: i32,
+    /// Log ratio at that look.
+    pub log_r: f64,
+    /// Slope as known on that night.
+    pub slope: Option<SlopePosterior>,
+}
+
+/// What the test says in one direction.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct DirectionOutcome {
+    /// First crossing since the last restart.
+    pub flag: Option<Flag>,
+    /// Crossings before restarts, oldest first.
+    pub earlier_flags: Vec<Flag>,
+    /// Log ratio at the last look since the last restart; `None` if there was none.
+    pub log_r: Option<f64>,
+    /// Slope on the last day, if the data suffice for a look.
+    pub slope: Option<SlopePosterior>,
+    /// Slope on the days asked for.
+    pub reports: Vec<(i32, SlopePosterior)>,
+}
+
+/// Level now against the level at the start, both as plain means of peer-adjusted values.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LevelChange {
+    /// Change, channel units. Steps count, logged ones too.
+    pub change: f64,
+    /// Its sd from the noise and the reference.
+    pub sd: f64,
+}
+
+/// A peer-adjusted daily value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ResidualRow {
+    /// Day of the row.
+    pub day: i32,
+    /// Odometer, 10,000 km.
+    pub x: f64,
+    /// Value less the peers' common mode, channel units.
+    pub r: f64,
+    /// Relative precision.
+    pub weight: f64,
+}
+
+/// Everything the test found for one series.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SeriesOutcome {
+    /// Upward drift.
+    pub up: DirectionOutcome,
+    /// Downward drift.
+    pub down: DirectionOutcome,
+    /// Change since the last restart; `None` with too few rows.
+    pub level: Option<LevelChange>,
+    /// Noise in force on the last day.
+    pub noise: Noise,
+    /// Rows since the last restart.
+    pub rows: usize,
+    /// Rows, days and blocks suffice for a look.
+    pub enough_data: bool,
+    /// Looks taken.
+    pub looks: u32,
+    /// Sd of the peers' reference on the last day, channel units.
+    pub reference_sd: f64,
+    /// All rows up to the last day, peer-adjusted.
+    pub residuals: Vec<ResidualRow>,
+}
+
+/// Runs the test on one channel's series up to and including `last_day`.
+///
+/// All series of one call share their noise priors, so a call takes one channel. Rows after
+/// `last_day` are ignored.
+#[must_use]
+pub fn run(series: &[SeriesInput], params: &Params, last_day: i32) -> Vec<SeriesOutcome> {
+    let reference = reference(series, params, last_day);
+    let groups: Vec<usize> = series.iter().map(|s| s.group).collect();
+    let mut states: Vec<State<'_>> = series
+        .par_iter()
+        .zip(&reference.common_mode)
+        .map(|(input, common_mode)| State::new(input, common_mode, &reference, params))
+        .collect();
+    let first_day = states
+        .iter()
+        .filter_map(|s| s.rows.first())
+        .map(|r| r.day)
+        .min();
+    let mut night = first_day.unwrap_or(last_day);
+    while night <= last_day {
+        // Refits fall on the same days whatever the first row, so a longer history changes no earlier night.
+        let next = (night.div_euclid(params.refit_days) + 1) * params.refit_days;
+        let end = next.min(last_day.saturating_add(1));
+        states
+            .par_iter_mut()
+            .for_each(|state| state.refit_residuals(night));
+        let residuals: Vec<&Residuals> = states.iter().map(|s| &s.residuals).collect();
+        let noise = shrunk_noise(&residuals, &groups, params);
+        states.par_iter_mut().zip(noise).for_each_init(
+            Workspace::default,
+            |work, (state, noise)| {
+                state.adopt(noise);
+                for night in night..end {
+                    state.live(night, work);
+                }
+            },
+        );
+        night = end;
+    }
+    states
+        .into_par_iter()
+        .map_init(Workspace::default, |work, state| {
+            state.outcome(last_day, work)
+        })
+        .collect()
+}
+
+/// One series on its way through the nights.
+struct State<'a> {
+    input: &'a SeriesInput,
+    reference: &'a Reference,
+    params: &'a Params,
+    rows: Vec<AdjustedRow>,
+    residuals: Residuals,
+    noise: Noise,
+    blocks: Blocks,
+    /// First row since the last restart.
+    start: usize,
+    /// First row not yet seen.
+    next: usize,
+    next_restart: usize,
+    next_report: usize,
+    unseen: bool,
+    watched: bool,
+    looks: u32,
+    up: DirectionOutcome,
+    down: DirectionOutcome,
+}
+
+impl<'a> State<'a> {
+    fn new(
+        input: &'a SeriesInput,
+        common_mode: &[f64],
+        reference: &'a Reference,
+        params: &'a Params,
+    ) -> Self {
+        let adjusted = |(row, &m): (&DayRow, &f64)| {
+            let DayRow { day, x, y, weight } = *row;
+            AdjustedRow {
+                day,
+                x,
+                m,
+                r: y - m,
+                weight,
+            }
+        };
+        Self {
+            input,
+            reference,
+            params,
+            rows: input.rows.iter().zip(common_mode).map(adjusted).collect(),
+            residuals: Residuals::default(),
+            noise: Noise {
+                sigma: params.step_sd,
+                phi: 0.0,
+                kappa: 1.0,
+            },
+            blocks: Blocks::default(),
+            start: 0,
+            next: 0,
+            next_restart: 0,
+            next_report: 0,
+            unseen: false,
+            watched: false,
+            looks: 0,
+            up: DirectionOutcome::default(),
+            down: DirectionOutcome::default(),
+        }
+    }
+
+    /// Detrends the rows seen before `night`.
+    fn refit_residuals(&mut self, night: i32) {
+        let mut cuts: Vec<i32> = self
+            .input
+            .breaks
+            .iter()
+            .chain(&self.input.restarts)
+            .copied()
+            .collect();
+        cuts.retain(|&cut| cut <= night);
+        cuts.sort_unstable();
+        self.residuals
+            .refit(&self.rows[..self.next], &cuts, self.params);
+    }
+
+    /// Takes a new noise and weighs the rows since the restart anew.
+    fn adopt(&mut self, noise: Noise) {
+        self.noise = noise;
+        self.blocks.clear();
+        for row in &self.rows[self.start..self.next] {
+            self.blocks
+                .push(row, &self.input.breaks, &noise, self.params);
+        }
+    }
+
+    fn live(&mut self, night: i32, work: &mut Workspace) {
+        while self
+            .input
+            .restarts
+            .get(self.next_restart)
+            .is_some_and(|&day| day <= night)
+        {
+            self.next_restart += 1;
+            self.restart();
+        }
+        if let Some(row) = self.rows.get(self.next).filter(|row| row.day == night) {
+            self.blocks
+                .push(row, &self.input.breaks, &self.noise, self.params);
+            self.next += 1;
+            self.unseen = true;
+        }
+        if self.unseen && self.look_is_due(night) && self.blocks.ready(night, self.params) {
+            self.look(night, work);
+        }
+        while self
+            .input
+            .report_days
+            .get(self.next_report)
+            .is_some_and(|&day| day <= night)
+        {
+            if self.input.report_days[self.next_report] == night {
+                let slopes = [Direction::Up, Direction::Down].map(|d| self.slope(d, night, work));
+                self.up.reports.extend(slopes[0].map(|s| (night, s)));
+                self.down.reports.extend(slopes[1].map(|s| (night, s)));
+            }
+            self.next_report += 1;
+        }
+    }
+
+    fn restart(&mut self) {
+        self.start = self.next;
+        self.blocks.clear();
+        self.unseen = false;
+        self.watched = false;
+        for direction in [&mut self.up, &mut self.down] {
+            direction.earlier_flags.extend(direction.flag.take());
+            direction.log_r = None;
+        }
+    }
+
+    fn look_is_due(&self, night: i32) -> bool {
+        let closes = self
+            .blocks
+            .last_block_day()
+            .is_some_and(|d| night == d + self.params.block_days - 1);
+        closes || self.watched || self.params.nightly
+    }
+
+    fn look(&mut self, night: i32, work: &mut Workspace) {
+        let Look {
+            log_r_up,
+            log_r_down,
+            ..
+        } = work.look(&self.blocks, self.params);
+        self.looks += 1;
+        self.unseen = false;
+        self.up.log_r = Some(log_r_up);
+        self.down.log_r = Some(log_r_down);
+        self.watched = false;
+        let limits = [self.input.log_limit_up, self.input.log_limit_down];
+        for (direction, limit) in [Direction::Up, Direction::Down].into_iter().zip(limits) {
+            let (flagged, log_r) = match direction {
+                Direction::Up => (self.up.flag.is_some(), log_r_up),
+                Direction::Down => (self.down.flag.is_some(), log_r_down),
+            };
+            if flagged {
+                continue;
+            }
+            self.watched |= log_r > limit - self.params.watch_margin;
+            if log_r > limit {
+                let slope = self.slope(direction, night, work);
+                let flag = Some(Flag {
+                    day: night,
+                    log_r,
+                    slope,
+                });
+                match direction {
+                    Direction::Up => self.up.flag = flag,
+                    Direction::Down => self.down.flag = flag,
+                }
+            }
+        }
+    }
+
+    fn slope(
+        &self,
+        direction: Direction,
+        night: i32,
+        work: &mut Workspace,
+    ) -> Option<SlopePosterior> {
+        if !self.blocks.ready(night, self.params) {
+            return None;
+        }
+        let reference_sd = self.reference.sd(self.input.group, night);
+        slope_posterior(
+            &self.blocks,
+            direction,
+            night,
+            reference_sd,
+            self.params,
+            work,
+        )
+    }
+
+    fn outcome(mut self, last_day: i32, work: &mut Workspace) -> SeriesOutcome {
+        self.up.slope = self.slope(Direction::Up, last_day, work);
+        self.down.slope = self.slope(Direction::Down, last_day, work);
+        let reference_sd = self.reference.sd(self.input.group, last_day);
+        let seen = &self.rows[..self.next];
+        let residual = |row: &AdjustedRow| {
+            let AdjustedRow {
+                day, x, r, weight, ..
+            } = *row;
+            ResidualRow { day, x, r, weight }
+        };
+        SeriesOutcome {
+            level: self.level_change(reference_sd),
+            noise: self.noise,
+            rows: self.blocks.rows,
+            enough_data: self.blocks.ready(last_day, self.params),
+            looks: self.looks,
+            reference_sd,
+            residuals: seen.iter().map(residual).collect(),
+            up: self.up,
+            down: self.down,
+        }
+    }
+
+    /// Mean of the last window less the mean of the first two, since the last restart.
+    fn level_change(&self, reference_sd: f64) -> Option<LevelChange> {
+        let rows = &self.rows[self.start..self.next];
+        let window = self.params.level_window_days;
+        let (first, last) = (rows.first()?.day, rows.last()?.day);
+        let before = &rows[..rows.partition_point(|r| r.day < first + 2 * window)];
+        let after = &rows[rows.partition_point(|r| r.day <= last - window)..];
+        if before.len() < FEWEST_LEVEL_ROWS
+            || after.len() < FEWEST_LEVEL_ROWS
+            || before.len() + after.len() > rows.len()
+        {
+            return None;
+        }
+        let (start, start_weight) = weighted_mean(before);
+        let (now, now_weight) = weighted_mean(after);
+        let Noise { sigma, phi, kappa } = self.noise;
+        // Long-run variance of a first-order autoregression: sigma² (1 + phi) / (1 - phi).
+        let long_run = kappa * sigma * sigma * (1.0 + phi) / (1.0 - phi);
+        let variance = long_run * (1.0 / start_weight + 1.0 / now_weight);
+        let sd = (variance + 2.0 * reference_sd * reference_sd).sqrt();
+        Some(LevelChange {
+            change: now - start,
+            sd,
+        })
+    }
+}
+
+/// Fewest rows in a level window.
+const FEWEST_LEVEL_ROWS: usize = 8;
+
+fn weighted_mean(rows: &[AdjustedRow]) -> (f64, f64) {
+    let weight: f64 = rows.iter().map(|r| r.weight).sum();
+    (
+        rows.iter().map(|r| r.weight * r.r).sum::<f64>() / weight,
+        weight,
+    )
+}

@@ -1,0 +1,159 @@
+//! Every constant of the sequential test, with its default and where the default comes from.
+//!
+//! In: nothing. Out: [`Params`]. "Study" below is the comparison on simulated fleets from which the
+//! test's design was chosen; the measured figures stand in [`crate::stats::sequential`]. One set of
+//! parameters serves one channel (say, idle trim of bank 1): the sizes are in that channel's unit.
+
+/// How the noise's correlation from one day to the next is found.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum PhiRule {
+    /// The same correlation per calendar day for every series.
+    Fixed(f64),
+    /// Lag-one correlation of each series, shrunk to its peer group's mean and then to `prior`.
+    Estimated {
+        /// Correlation assumed before any data.
+        prior: f64,
+        /// Rows of data that weigh as much as the group's mean.
+        prior_rows: f64,
+    },
+}
+
+/// Constants of the ramp-against-step test for one channel.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Params {
+    /// Scale of the half-normal slope prior, channel units per 10,000 km. Study: 5 (3 to 8 tried).
+    pub slope_sd: f64,
+    /// Root mean square size of an innocent step, channel units. Study: 1.5.
+    pub step_sd: f64,
+    /// Innocent steps per vehicle and year, both edges of a temporary one counted. Study: 1.2.
+    pub steps_per_year: f64,
+    /// Prior sd of an accepted step as a multiple of `step_sd`. Study: 1.5.
+    pub accepted_step_factor: f64,
+    /// How many steps may be accepted into the null. Study: 2.
+    pub accepted_steps: usize,
+    /// A step is accepted when the log of its prior odds times its Bayes factor exceeds this. Study: -1.5.
+    pub accept_log_odds: f64,
+    /// Prior sd of a vehicle's sensitivity to the common mode, around 1. Study: 0.25.
+    pub sensitivity_sd: f64,
+    /// Prior sd of the level change at a logged event, channel units. Common practice, no source: 3.
+    pub break_sd: f64,
+    /// Days per block. Study: 7 (14 and 28 need `steps_per_year` and the limit rescaled).
+    pub block_days: i32,
+    /// No look before this many rows since the last restart. Study: 60.
+    pub min_rows: usize,
+    /// No look before this many days since the first row after the last restart. Study: 90.
+    pub min_days: i32,
+    /// No look before this many blocks. Study: 4.
+    pub min_blocks: usize,
+    /// Look every night instead of at block closes and near the limit.
+    pub nightly: bool,
+    /// Between block closes a series is looked at when its last look was within this many nats of a limit.
+    pub watch_margin: f64,
+
+    /// How the day-to-day correlation is found.
+    pub phi: PhiRule,
+    /// Gap in days beyond which two rows count as independent. Study: 10.
+    pub longest_gap: i32,
+    /// Rows are clipped to this many sd around their prediction. Study: 3.
+    pub clip_sd: f64,
+    /// Rows before clipping starts. Study: 20.
+    pub clip_after_rows: u32,
+    /// Days between two refits of the noise. Study: 28.
+    pub refit_days: i32,
+    /// Rows per detrended segment in a noise refit. Study: about 90.
+    pub segment_rows: usize,
+    /// Rows that weigh as much as the fleet's mean log sigma. Study: 30.
+    pub sigma_prior_rows: f64,
+    /// Blocks of whitened residuals that weigh as much as the fleet's mean kappa. Study: 30.
+    pub kappa_prior_blocks: f64,
+    /// Whitened residuals per kappa block. Study: 20.
+    pub kappa_block_rows: usize,
+
+    /// Values a peer must have shown before it may vote. Study: 10.
+    pub vote_after_rows: u32,
+    /// A peer whose slow residual is beyond this may not vote, channel units. Study: 1.5.
+    pub vote_limit: f64,
+    /// Memory of a peer's own level, rows. Study: 365.
+    pub level_memory_rows: f64,
+    /// Memory of a peer's slow residual, rows. Study: 30.
+    pub slow_memory_rows: f64,
+    /// Voters that weigh as much as the median of all groups. Study: 8.
+    pub small_group_prior: f64,
+    /// Days over which the reference's sd is smoothed. Study: 60.
+    pub reference_memory_days: f64,
+
+    /// Share of the step variance that the scan leaves unresolved (interval only). Study: 0.8.
+    pub unresolved_steps: f64,
+    /// Days at both ends over which a level is averaged for the change from the baseline. Common
+    /// practice, no source: 28.
+    pub level_window_days: i32,
+}
+
+impl Default for Params {
+    fn default() -> Self {
+        Self {
+            slope_sd: 5.0,
+            step_sd: 1.5,
+            steps_per_year: 1.2,
+            accepted_step_factor: 1.5,
+            accepted_steps: 2,
+            accept_log_odds: -1.5,
+            sensitivity_sd: 0.25,
+            break_sd: 3.0,
+            block_days: 7,
+            min_rows: 60,
+            min_days: 90,
+            min_blocks: 4,
+            nightly: false,
+            watch_margin: 4.0,
+            phi: PhiRule::Fixed(0.5),
+            longest_gap: 10,
+            clip_sd: 3.0,
+            clip_after_rows: 20,
+            refit_days: 28,
+            segment_rows: 90,
+            sigma_prior_rows: 30.0,
+            kappa_prior_blocks: 30.0,
+            kappa_block_rows: 20,
+            vote_after_rows: 10,
+            vote_limit: 1.5,
+            level_memory_rows: 365.0,
+            slow_memory_rows: 30.0,
+            small_group_prior: 8.0,
+            reference_memory_days: 60.0,
+            unresolved_steps: 0.8,
+            level_window_days: 28,
+        }
+    }
+}
+
+/// Weeks in a year as the study counts them.
+pub const WEEKS_PER_YEAR: f64 = 52.18;
+
+impl Params {
+    /// The same test on a channel whose noise and steps are `factor` times those of total trim in percent.
+    #[must_use]
+    pub fn scaled(&self, factor: f64) -> Self {
+        Self {
+            slope_sd: self.slope_sd * factor,
+            step_sd: self.step_sd * factor,
+            break_sd: self.break_sd * factor,
+            vote_limit: self.vote_limit * factor,
+            ..self.clone()
+        }
+    }
+
+    /// Expected innocent steps per block (the study divides by 52 weeks).
+    pub(crate) fn steps_per_block(&self) -> f64 {
+        self.steps_per_year / 52.0 * f64::from(self.block_days) / 7.0
+    }
+}
+
+/// Log-limit at which one false flag is designed for in `years` vehicle-years.
+///
+/// The sum grows by at most one per block in expectation while nothing is wrong, so the limit is
+/// the number of blocks in that time (Shiryaev-Roberts; Shin, Ramdas, Rinaldo, "E-detectors").
+#[must_use]
+pub fn log_limit(years: f64) -> f64 {
+    (WEEKS_PER_YEAR * years).ln()
+}

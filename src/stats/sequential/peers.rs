@@ -1,0 +1,215 @@
+//! What the whole peer group does together, day by day.
+//!
+//! In: all series of one channel with their groups. Out: per row the common mode `m`, per group and
+//! day the sd of that reference. Strictly causal: a day's common mode uses that day's values and
+//! levels learned before it. Study, step 1; the voting rule keeps drifters from dragging the
+//! reference along (with 15 % drifters it moved 0.11 % in 2.4 years, the plain median 1.3 %).
+
+use super::fleet::SeriesInput;
+use super::params::Params;
+
+/// Common mode of every row and the reference's sd.
+#[derive(Debug, Clone)]
+pub(crate) struct Reference {
+    /// Per series, per row.
+    pub(crate) common_mode: Vec<Vec<f64>>,
+    /// Per group, per day since `first_day`.
+    group_sd: Vec<Vec<f64>>,
+    first_day: i32,
+}
+
+impl Reference {
+    /// Sd of a group's reference on a day, channel units; 0 before the first.
+    pub(crate) fn sd(&self, group: usize, day: i32) -> f64 {
+        let Some(days) = self.group_sd.get(group) else {
+            return 0.0;
+        };
+        let at = (day - self.first_day).clamp(0, days.len() as i32 - 1);
+        days.get(at as usize).copied().unwrap_or(0.0)
+    }
+}
+
+/// A vehicle's own level and how far its values have strayed from it of late.
+#[derive(Debug, Clone, Copy, Default)]
+struct Standing {
+    seen: u32,
+    level: f64,
+    slow: f64,
+    /// Common mode last used for this vehicle.
+    common_mode: f64,
+}
+
+/// Values less own levels of those who may vote, sorted, with the voter beside each.
+#[derive(Debug, Default)]
+struct Poll {
+    votes: Vec<(f64, usize)>,
+}
+
+impl Poll {
+    fn sort(&mut self) {
+        self.votes
+            .sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    }
+
+    fn position(&self, vote: f64, voter: usize) -> Option<usize> {
+        let order = |v: &(f64, usize)| v.0.total_cmp(&vote).then(v.1.cmp(&voter));
+        self.votes.binary_search_by(order).ok()
+    }
+
+    /// Number of votes and their median without the one at `own`.
+    fn median_without(&self, own: Option<usize>) -> (usize, f64) {
+        let n = self.votes.len() - usize::from(own.is_some());
+        if n == 0 {
+            return (0, 0.0);
+        }
+        let at = |i: usize| self.votes[i + usize::from(own.is_some_and(|own| i >= own))].0;
+        (n, 0.5 * (at((n - 1) / 2) + at(n / 2)))
+    }
+}
+
+/// Fewest voters for a reference; below it yesterday's is carried (study, step 1).
+const FEWEST_VOTERS: usize = 3;
+/// Fewest voters, and smallest share of those present, for the exclusion of strays to stand.
+const FEWEST_AFTER_EXCLUSION: (usize, f64) = (5, 0.4);
+/// Rows before a vehicle's slow residual is kept.
+const SLOW_AFTER_ROWS: u32 = 20;
+/// Standard error of a median as a multiple of a mean's (sqrt(pi / 2)).
+const MEDIAN_FACTOR: f64 = 1.25;
+
+/// Common mode of all rows up to and including `last_day`.
+pub(crate) fn reference(series: &[SeriesInput], params: &Params, last_day: i32) -> Reference {
+    let groups = series.iter().map(|s| s.group + 1).max().unwrap_or(0);
+    let first_day = series
+        .iter()
+        .filter_map(|s| s.rows.first())
+        .map(|r| r.day)
+        .min();
+    let first_day = first_day.unwrap_or(last_day);
+    let mut walk = Walk {
+        params,
+        standing: vec![Standing::default(); series.len()],
+        polls: (0..groups).map(|_| Poll::default()).collect(),
+        everyone: Poll::default(),
+        members: vec![Vec::new(); groups],
+        out: Reference {
+            common_mode: vec![Vec::new(); series.len()],
+            group_sd: vec![Vec::new(); groups],
+            first_day,
+        },
+    };
+    for (i, s) in series.iter().enumerate() {
+        walk.members[s.group].push(i);
+    }
+    let mut next = vec![0; series.len()];
+    for day in first_day..=last_day {
+        walk.day(series, &mut next, day);
+    }
+    walk.out
+}
+
+struct Walk<'a> {
+    params: &'a Params,
+    standing: Vec<Standing>,
+    polls: Vec<Poll>,
+    everyone: Poll,
+    members: Vec<Vec<usize>>,
+    out: Reference,
+}
+
+impl Walk<'_> {
+    fn day(&mut self, series: &[SeriesInput], next: &mut [usize], day: i32) {
+        self.everyone.votes.clear();
+        let mut present = vec![Vec::new(); self.members.len()];
+        for (group, present) in present.iter_mut().enumerate() {
+            for &i in &self.members[group] {
+                if let Some(row) = series[i].rows.get(next[i]).filter(|row| row.day == day) {
+                    let previous = next[i].checked_sub(1).map(|p| series[i].rows[p].day);
+                    if previous.is_some_and(|p| series[i].may_have_jumped(p, day)) {
+                        let common_mode = self.standing[i].common_mode;
+                        self.standing[i] = Standing {
+                            common_mode,
+                            ..Standing::default()
+                        };
+                    }
+                    present.push((i, row.y));
+                }
+            }
+            self.poll(group, present);
+        }
+        self.everyone.sort();
+        for (group, present) in present.iter().enumerate() {
+            for &(i, y) in present {
+                let m = self.common_mode(group, i, y);
+                self.out.common_mode[i].push(m);
+                self.learn(i, y, m);
+                next[i] += 1;
+            }
+            self.note_sd(group);
+        }
+    }
+
+    /// Collects a group's votes of the day.
+    fn poll(&mut self, group: usize, present: &[(usize, f64)]) {
+        let (params, standing) = (self.params, &self.standing);
+        let votes = &mut self.polls[group].votes;
+        votes.clear();
+        let known = |&&(i, _): &&(usize, f64)| standing[i].seen >= params.vote_after_rows;
+        let steady = |&&(i, _): &&(usize, f64)| standing[i].slow.abs() <= params.vote_limit;
+        let as_vote = |&(i, y): &(usize, f64)| (y - standing[i].level, i);
+        votes.extend(present.iter().filter(known).filter(steady).map(as_vote));
+        let all = present.iter().filter(known).count();
+        let (fewest, share) = FEWEST_AFTER_EXCLUSION;
+        if votes.len() < fewest || (votes.len() as f64) < share * all as f64 {
+            votes.clear();
+            votes.extend(present.iter().filter(known).map(as_vote));
+        }
+        self.everyone
+            .votes
+            .extend_from_slice(&self.polls[group].votes);
+        self.polls[group].sort();
+    }
+
+    /// The peers' median without vehicle `i`, in small groups drawn to that of all groups.
+    fn common_mode(&self, group: usize, i: usize, y: f64) -> f64 {
+        let vote = y - self.standing[i].level;
+        let poll = &self.polls[group];
+        let (own_voters, own) = poll.median_without(poll.position(vote, i));
+        let all = &self.everyone;
+        let (all_voters, overall) = all.median_without(all.position(vote, i));
+        let weight = own_voters as f64 / (own_voters as f64 + self.params.small_group_prior);
+        if own_voters >= FEWEST_VOTERS {
+            weight * own + (1.0 - weight) * overall
+        } else if all_voters >= FEWEST_VOTERS {
+            overall
+        } else {
+            self.standing[i].common_mode
+        }
+    }
+
+    fn learn(&mut self, i: usize, y: f64, m: f64) {
+        let s = &mut self.standing[i];
+        s.seen += 1;
+        s.common_mode = m;
+        let surprise = y - m - s.level;
+        s.level += surprise / f64::from(s.seen).min(self.params.level_memory_rows);
+        if s.seen > SLOW_AFTER_ROWS {
+            s.slow += (surprise - s.slow) / self.params.slow_memory_rows;
+        }
+    }
+
+    fn note_sd(&mut self, group: usize) {
+        let votes = &self.polls[group].votes;
+        let days = &mut self.out.group_sd[group];
+        let before = days.last().copied();
+        let square = votes
+            .iter()
+            .map(|&(_, i)| self.standing[i].slow.powi(2))
+            .sum::<f64>();
+        let today = MEDIAN_FACTOR * square.sqrt() / votes.len().max(1) as f64;
+        days.push(match before {
+            Some(before) if votes.is_empty() => before,
+            Some(before) => before + (today - before) / self.params.reference_memory_days,
+            None => today,
+        });
+    }
+}

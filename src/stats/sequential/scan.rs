@@ -1,0 +1,373 @@
+//! One look: how much better "rising steadily since some week" explains a history than "level, or
+//! jumped once or twice".
+//!
+//! In: [`Blocks`]. Out: [`Look`], the log of the ratio upward and downward. One pass serves both,
+//! because innocent steps are symmetric. Cost: O(blocks) per projected column.
+//!
+//! Method: study, step 5. Candidates are a ramp and a step per block. Base columns (constant, common
+//! mode, logged breaks, accepted steps) are projected out one by one; each projection is one row of
+//! the Cholesky factor of the base's Gram matrix, applied to all candidates at once.
+
+use std::f64::consts::FRAC_1_SQRT_2;
+
+use super::params::Params;
+use super::series::{Blocks, Sums};
+use crate::stats::special::erfcx;
+
+/// Result of one look at one series.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Look {
+    /// Log of alternatives over nulls, slope upward.
+    pub log_r_up: f64,
+    /// Log of alternatives over nulls, slope downward.
+    pub log_r_down: f64,
+    /// Log of the upward sum of the first round, against "level" only.
+    pub log_unguarded_up: f64,
+    /// Largest upward log Bayes factor of a ramp in the first round.
+    pub max_log_ramp_up: f64,
+    /// Largest log Bayes factor of a step in the first round.
+    pub max_log_step: f64,
+}
+
+/// One candidate ramp as the posterior needs it.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct RampFit {
+    pub(crate) block: usize,
+    /// Log of the round's weight.
+    pub(crate) log_round: f64,
+    /// Information on the slope.
+    pub(crate) g: f64,
+    /// Score of the slope.
+    pub(crate) z: f64,
+}
+
+/// Memory that is reused from look to look.
+#[derive(Debug, Default)]
+pub struct Workspace {
+    suffix: Vec<Sums>,
+    ramp: Candidates,
+    step: Candidates,
+    columns: Vec<Column>,
+    used: usize,
+    accepted: Vec<usize>,
+    exponent: Vec<f64>,
+    factor: Vec<f64>,
+}
+
+/// Remaining information and score of one candidate per block after the projections so far.
+#[derive(Debug, Default)]
+struct Candidates {
+    g: Vec<f64>,
+    z: Vec<f64>,
+}
+
+/// One projected base column.
+#[derive(Debug, Default)]
+struct Column {
+    ramp: Vec<f64>,
+    step: Vec<f64>,
+    score: f64,
+}
+
+impl Workspace {
+    /// Looks at a series; needs at least one block.
+    pub fn look(&mut self, blocks: &Blocks, params: &Params) -> Look {
+        self.rounds(blocks, params, |_, _, _| {})
+    }
+
+    /// All candidate ramps with their rounds' weights, for the posterior.
+    pub(crate) fn ramp_fits(&mut self, blocks: &Blocks, params: &Params) -> Vec<RampFit> {
+        let mut fits = Vec::new();
+        self.rounds(blocks, params, |log_round, g, z| {
+            let with_index = g.iter().zip(z).enumerate().skip(1);
+            fits.extend(with_index.map(|(block, (&g, &z))| RampFit {
+                block,
+                log_round,
+                g,
+                z,
+            }));
+        });
+        fits
+    }
+
+    fn rounds(
+        &mut self,
+        blocks: &Blocks,
+        params: &Params,
+        mut record: impl FnMut(f64, &[f64], &[f64]),
+    ) -> Look {
+        self.start(blocks);
+        self.project_constant(blocks);
+        self.project_common_mode(blocks, params);
+        for k in 0..blocks.list.len() {
+            if blocks.list[k].known_break {
+                self.project_step(blocks, k, params.break_sd);
+            }
+        }
+        let log_rate = params.steps_per_block().ln();
+        let accepted_sd = params.accepted_step_factor * params.step_sd;
+        let (mut up, mut down, mut null) = (LogSum::empty(), LogSum::empty(), LogSum::one());
+        let mut log_round = 0.0;
+        let mut first = None;
+        for round in 0..=params.accepted_steps {
+            record(log_round, &self.ramp.g, &self.ramp.z);
+            let ramps = self.ramp_sums(params.slope_sd);
+            up.add(log_round + ramps.log_up);
+            down.add(log_round + ramps.log_down);
+            let steps = self.step_sum(params.step_sd);
+            first.get_or_insert((ramps, steps.log_max));
+            log_round += log_rate + steps.log_sum - ((round + 1) as f64).ln();
+            null.add(log_round);
+            if log_rate + steps.log_max < params.accept_log_odds || round == params.accepted_steps {
+                break;
+            }
+            self.project_step(blocks, steps.best, accepted_sd);
+            self.accepted.push(steps.best);
+        }
+        let (ramps, max_log_step) = first.unwrap_or_default();
+        Look {
+            log_r_up: up.value() - null.value(),
+            log_r_down: down.value() - null.value(),
+            log_unguarded_up: ramps.log_up,
+            max_log_ramp_up: ramps.log_max_up,
+            max_log_step,
+        }
+    }
+
+    /// Suffix sums and the candidates before any projection.
+    fn start(&mut self, blocks: &Blocks) {
+        let n = blocks.list.len();
+        self.used = 0;
+        self.accepted.clear();
+        self.suffix.clear();
+        self.suffix.resize(n, Sums::default());
+        for candidates in [&mut self.ramp, &mut self.step] {
+            candidates.g.clear();
+            candidates.g.resize(n, 0.0);
+            candidates.z.clear();
+            candidates.z.resize(n, 0.0);
+        }
+        let mut sums = Sums::default();
+        for (k, block) in blocks.list.iter().enumerate().rev() {
+            sums.add(&block.sums);
+            self.suffix[k] = sums;
+            let tau = block.tau;
+            self.ramp.g[k] = sums.sxx - tau * (2.0 * sums.s1x - tau * sums.s11);
+            self.ramp.z[k] = sums.sxr - tau * sums.s1r;
+            self.step.g[k] = sums.s11 + 2.0 * block.first.one + block.first.square;
+            self.step.z[k] = sums.s1r + block.first.r;
+        }
+    }
+
+    /// Hands out the next column's memory.
+    fn next_column(&mut self) -> Column {
+        if self.columns.len() == self.used {
+            self.columns.push(Column::default());
+        }
+        let mut column = std::mem::take(&mut self.columns[self.used]);
+        let n = self.suffix.len();
+        column.ramp.clear();
+        column.ramp.resize(n, 0.0);
+        column.step.clear();
+        column.step.resize(n, 0.0);
+        column
+    }
+
+    fn project_constant(&mut self, blocks: &Blocks) {
+        let mut column = self.next_column();
+        for (k, block) in blocks.list.iter().enumerate() {
+            let s = &self.suffix[k];
+            column.ramp[k] = s.s1x - block.tau * s.s11;
+            column.step[k] = s.s11 + block.first.one;
+        }
+        let total = self.suffix[0];
+        self.finish_column(column, &[], total.s11, total.s1r);
+    }
+
+    fn project_common_mode(&mut self, blocks: &Blocks, params: &Params) {
+        let mut column = self.next_column();
+        for (k, block) in blocks.list.iter().enumerate() {
+            let s = &self.suffix[k];
+            column.ramp[k] = s.sxm - block.tau * s.s1m;
+            column.step[k] = s.s1m + block.first.m;
+        }
+        let total = self.suffix[0];
+        let on_constant = total.s1m / total.s11.sqrt();
+        let prior = (params.sensitivity_sd * params.sensitivity_sd).recip();
+        let information = total.smm + prior - on_constant * on_constant;
+        let score = total.smr - on_constant * self.columns[0].score;
+        self.finish_column(column, &[on_constant], information, score);
+    }
+
+    /// Puts the step at block `at` into the base, with a normal prior of sd `prior_sd` on its size.
+    fn project_step(&mut self, blocks: &Blocks, at: usize, prior_sd: f64) {
+        let mut column = self.next_column();
+        let (own, first) = (self.suffix[at], blocks.list[at].first);
+        for (k, block) in blocks.list.iter().enumerate() {
+            let s = &self.suffix[k];
+            // A ramp that begins in the step's own block: its product with the step's first row, a
+            // day's distance, is left out as the study's vector does (below 2e-4 in the log ratio).
+            if k < at {
+                let tau = block.tau;
+                column.ramp[k] = own.s1x - tau * own.s11 + first.x - tau * first.one;
+                column.step[k] = own.s11 + first.one;
+            } else {
+                column.ramp[k] = s.s1x - block.tau * s.s11;
+                column.step[k] = s.s11 + block.first.one;
+            }
+        }
+        column.step[at] = own.s11 + 2.0 * first.one + first.square;
+        let on_base: Vec<f64> = self.columns[..self.used]
+            .iter()
+            .map(|c| c.step[at])
+            .collect();
+        let information = self.step.g[at] + (prior_sd * prior_sd).recip();
+        self.finish_column(column, &on_base, information, self.step.z[at]);
+    }
+
+    /// Turns cross products with a new column into its row of the Cholesky factor and projects it out.
+    fn finish_column(&mut self, mut column: Column, on_base: &[f64], information: f64, score: f64) {
+        for (base, &shared) in self.columns[..self.used].iter().zip(on_base) {
+            subtract(&mut column.ramp, &base.ramp, shared);
+            subtract(&mut column.step, &base.step, shared);
+        }
+        // A column that the base already explains carries no information; dividing would only add rounding.
+        let scale = if information > 0.0 {
+            information.sqrt().recip()
+        } else {
+            0.0
+        };
+        column.score = score * scale;
+        project_out(&mut self.ramp, &mut column.ramp, scale, column.score);
+        project_out(&mut self.step, &mut column.step, scale, column.score);
+        self.columns[self.used] = column;
+        self.used += 1;
+    }
+
+    fn ramp_sums(&mut self, slope_sd: f64) -> RampSums {
+        let variance = slope_sd * slope_sd;
+        let n = self.ramp.g.len();
+        self.exponent.resize(n, 0.0);
+        self.factor.resize(n, 0.0);
+        let mut peak = 0.0_f64;
+        for k in 1..n {
+            let shrink = (1.0 + variance * self.ramp.g[k].max(0.0)).sqrt().recip();
+            self.factor[k] = shrink;
+            self.exponent[k] = self.ramp.z[k] * slope_sd * shrink;
+            peak = peak.max(self.exponent[k].abs());
+        }
+        // Bayes factor 2 Phi(u) exp(u²/2) / sqrt(1 + s² G) = erfcx(-u / sqrt 2) / sqrt(1 + s² G).
+        let shift = if peak < 30.0 { 0.0 } else { 0.5 * peak * peak };
+        let unit = (-shift).exp();
+        let (mut up, mut down, mut max_up) = (0.0, 0.0, 0.0_f64);
+        for k in 1..n {
+            let u = self.exponent[k];
+            let against = erfcx(u.abs() * FRAC_1_SQRT_2) * unit;
+            let with = 2.0 * (0.5 * u * u - shift).exp() - against;
+            let (one_up, one_down) = if u > 0.0 {
+                (with, against)
+            } else {
+                (against, with)
+            };
+            up += one_up * self.factor[k];
+            down += one_down * self.factor[k];
+            max_up = max_up.max(one_up * self.factor[k]);
+        }
+        RampSums {
+            log_up: up.ln() + shift,
+            log_down: down.ln() + shift,
+            log_max_up: max_up.ln() + shift,
+        }
+    }
+
+    fn step_sum(&mut self, step_sd: f64) -> StepSum {
+        let variance = step_sd * step_sd;
+        let mut peak = 0.0_f64;
+        for k in 1..self.step.g.len() {
+            let shrink = (1.0 + variance * self.step.g[k].max(0.0)).recip();
+            self.factor[k] = shrink.sqrt();
+            self.exponent[k] = 0.5 * self.step.z[k] * self.step.z[k] * variance * shrink;
+            peak = peak.max(self.exponent[k]);
+        }
+        let shift = if peak < 450.0 { 0.0 } else { peak };
+        let (mut sum, mut max, mut best) = (0.0, 0.0, 0);
+        for k in 1..self.step.g.len() {
+            if self.accepted.contains(&k) {
+                continue;
+            }
+            let factor = (self.exponent[k] - shift).exp() * self.factor[k];
+            sum += factor;
+            if factor > max {
+                (max, best) = (factor, k);
+            }
+        }
+        StepSum {
+            log_sum: sum.ln() + shift,
+            log_max: max.ln() + shift,
+            best,
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct RampSums {
+    log_up: f64,
+    log_down: f64,
+    log_max_up: f64,
+}
+
+struct StepSum {
+    log_sum: f64,
+    log_max: f64,
+    best: usize,
+}
+
+fn subtract(target: &mut [f64], column: &[f64], factor: f64) {
+    for (t, c) in target.iter_mut().zip(column) {
+        *t -= factor * c;
+    }
+}
+
+fn project_out(candidates: &mut Candidates, column: &mut [f64], scale: f64, score: f64) {
+    let remaining = candidates.g.iter_mut().zip(candidates.z.iter_mut());
+    for (v, (g, z)) in column.iter_mut().zip(remaining) {
+        *v *= scale;
+        *g -= *v * *v;
+        *z -= *v * score;
+    }
+}
+
+/// A sum kept as its logarithm.
+#[derive(Debug, Clone, Copy)]
+struct LogSum {
+    log: f64,
+}
+
+impl LogSum {
+    fn empty() -> Self {
+        Self {
+            log: f64::NEG_INFINITY,
+        }
+    }
+
+    fn one() -> Self {
+        Self { log: 0.0 }
+    }
+
+    fn add(&mut self, log: f64) {
+        let (low, high) = if log < self.log {
+            (log, self.log)
+        } else {
+            (self.log, log)
+        };
+        if low > f64::NEG_INFINITY {
+            self.log = high + (low - high).exp().ln_1p();
+        } else {
+            self.log = high;
+        }
+    }
+
+    fn value(self) -> f64 {
+        self.log
+    }
+}

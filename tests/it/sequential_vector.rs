@@ -1,0 +1,218 @@
+//! The sequential test against a vector computed by an independent implementation, and against itself
+//! on cut histories.
+
+use std::path::Path;
+
+use proptest::prelude::*;
+use trimdrift::stats::sequential::{
+    AdjustedRow, Blocks, DayRow, Direction, Noise, Params, SeriesInput, SeriesOutcome, Workspace,
+    log_limit, run, slope_posterior,
+};
+
+fn numbers(name: &str) -> Vec<Vec<f64>> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/statistics");
+    let text = std::fs::read_to_string(folder.join(name)).unwrap();
+    let cell = |c: &str| {
+        if c.is_empty() {
+            f64::NAN
+        } else {
+            c.parse().unwrap()
+        }
+    };
+    text.lines()
+        .skip(1)
+        .map(|line| line.split(',').map(cell).collect())
+        .collect()
+}
+
+/// Night by night: log ratio, unguarded log ratio, best ramp, best step to 1e-6; interval to 0.005.
+///
+/// The interval's step inflation counts weeks per 10,000 km from this vehicle's first row, the
+/// vector counts them from day 0: 0.1 to 0.2 % apart.
+#[test]
+fn every_night_of_the_reference_vector() {
+    let params = Params::default();
+    let noise = Noise {
+        sigma: 1.6,
+        phi: 0.5,
+        kappa: 1.3,
+    };
+    let input = numbers("sequential_vector_in.csv");
+    let rows: Vec<AdjustedRow> = input
+        .iter()
+        .map(|c| AdjustedRow {
+            day: c[0] as i32,
+            x: c[1] / 1e4,
+            m: c[3],
+            r: c[2] - c[3],
+            weight: 1.0,
+        })
+        .collect();
+    let mut work = Workspace::default();
+    let (mut nights, mut intervals) = (0, 0);
+    for expected in numbers("sequential_vector_out.csv") {
+        let night = expected[0] as i32;
+        let seen = rows.partition_point(|row| row.day <= night);
+        let blocks = Blocks::from_rows(&rows[..seen], &[], &noise, &params);
+        let look = work.look(&blocks, &params);
+        let found = [
+            look.log_r_up,
+            look.log_unguarded_up,
+            look.max_log_ramp_up,
+            look.max_log_step,
+        ];
+        for (found, expected) in found.iter().zip(&expected[1..5]) {
+            assert!(
+                (found - expected).abs() < 1e-6,
+                "night {}: {found} {expected}",
+                expected
+            );
+        }
+        nights += 1;
+        if !expected[5].is_nan() {
+            let reference_sd = input[seen - 1][4];
+            let up = Direction::Up;
+            let slope =
+                slope_posterior(&blocks, up, night, reference_sd, &params, &mut work).unwrap();
+            for (found, expected) in [slope.lo, slope.mid, slope.hi].iter().zip(&expected[5..]) {
+                assert!((found - expected).abs() < 0.005, "{found} {expected}");
+            }
+            intervals += 1;
+        }
+    }
+    assert_eq!(nights, 1005);
+    assert!(intervals > 60);
+}
+
+/// Made-up series: a slow common wave, noise, and for some a ramp.
+fn made_up(vehicles: usize, days: i32, seed: u64) -> Vec<SeriesInput> {
+    let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
+    let mut uniform = move || {
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        (state >> 11) as f64 / (1_u64 << 53) as f64
+    };
+    (0..vehicles)
+        .map(|i| {
+            let slope = if i % 3 == 0 { 8.0 } else { 0.0 };
+            let onset = 60 + (uniform() * 150.0) as i32;
+            let (mut x, mut x_onset, mut noise) = (uniform() * 5.0, 0.0, 0.0);
+            let mut rows = Vec::new();
+            for day in 0..days {
+                x += 0.01 * uniform();
+                if day == onset {
+                    x_onset = x;
+                }
+                noise = 0.5 * noise + 2.0 * (uniform() + uniform() - 1.0);
+                let ramp = if day > onset {
+                    slope * (x - x_onset)
+                } else {
+                    0.0
+                };
+                let wave = (f64::from(day) / 58.0).sin();
+                if uniform() < 0.74 {
+                    rows.push(DayRow {
+                        day,
+                        x,
+                        y: wave + noise + ramp,
+                        weight: 1.0,
+                    });
+                }
+            }
+            SeriesInput {
+                group: i % 2,
+                rows,
+                breaks: if i % 4 == 1 { vec![140] } else { Vec::new() },
+                restarts: if i % 5 == 3 { vec![200] } else { Vec::new() },
+                log_limit_up: log_limit(1.0),
+                log_limit_down: log_limit(1.0),
+                report_days: vec![180, 300],
+            }
+        })
+        .collect()
+}
+
+/// What was decided and reported up to a day must not depend on what came after.
+fn decided(outcome: &SeriesOutcome, day: i32) -> String {
+    let mut text = String::new();
+    for direction in [&outcome.up, &outcome.down] {
+        let flags = direction.earlier_flags.iter().chain(&direction.flag);
+        for flag in flags.filter(|flag| flag.day <= day) {
+            text += &format!("{flag:?}");
+        }
+        for report in direction.reports.iter().filter(|report| report.0 <= day) {
+            text += &format!("{report:?}");
+        }
+    }
+    for row in outcome.residuals.iter().filter(|row| row.day <= day) {
+        text += &format!("{row:?}");
+    }
+    text
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 24, ..ProptestConfig::default() })]
+
+    /// A run that ends on any day decides the same up to that day, rows after it or not.
+    #[test]
+    fn later_rows_change_nothing_that_was_decided(
+        seed in 1_u64..10_000, cut in 100_i32..420, nightly in any::<bool>(),
+    ) {
+        let params = Params { nightly, ..Params::default() };
+        let series = made_up(14, 430, seed);
+        let full = run(&series, &params, 429);
+        let stopped = run(&series, &params, cut);
+        let mut truncated = series.clone();
+        for s in &mut truncated {
+            s.rows.retain(|row| row.day <= cut);
+        }
+        let truncated = run(&truncated, &params, cut);
+        prop_assert_eq!(&stopped, &truncated);
+        for (full, stopped) in full.iter().zip(&stopped) {
+            prop_assert_eq!(decided(full, cut), decided(stopped, cut));
+        }
+    }
+}
+
+#[test]
+fn planted_ramps_are_flagged_and_threads_do_not_matter() {
+    let series = made_up(30, 500, 7);
+    let outcomes = run(&series, &Params::default(), 499);
+    let found = outcomes
+        .iter()
+        .step_by(3)
+        .filter(|o| o.up.flag.is_some())
+        .count();
+    assert!(found >= 8, "only {found} of 10 ramps found");
+    let repaired = &outcomes[3];
+    assert!(
+        repaired.residuals.len() > repaired.rows,
+        "the repair on day 200 must be forgotten"
+    );
+    let one_thread = rayon::ThreadPoolBuilder::new()
+        .num_threads(1)
+        .build()
+        .unwrap();
+    let alone = one_thread.install(|| run(&series, &Params::default(), 499));
+    assert_eq!(outcomes, alone);
+}
+
+#[test]
+fn nightly_looks_never_flag_later_than_the_weekly_rule() {
+    let series = made_up(30, 500, 11);
+    let weekly = run(&series, &Params::default(), 499);
+    let nightly = run(
+        &series,
+        &Params {
+            nightly: true,
+            ..Params::default()
+        },
+        499,
+    );
+    for (weekly, nightly) in weekly.iter().zip(&nightly) {
+        if let Some(flag) = weekly.up.flag {
+            assert!(nightly.up.flag.is_some_and(|night| night.day <= flag.day));
+        }
+    }
+}
