@@ -1,0 +1,376 @@
+//! The vehicle-day: what the trips of one vehicle that start on one UTC day add up to.
+//!
+//! Sums do not depend on the order in which trips are added: every addend is first rounded to a multiple of 2⁻²⁰, so
+//! that double-precision addition is exact below 2³² (52 significant bits) and therefore associative.
+
+use super::samples::MAX_CYLINDERS;
+use super::trips::{BANKS, BandSums, Moments, Trip};
+
+/// Microseconds of a day.
+const DAY_US: i64 = 86_400_000_000;
+
+/// Day of a time, days since 1970-01-01 UTC, from microseconds.
+pub fn day_of(time_us: i64) -> i32 {
+    time_us.div_euclid(DAY_US) as i32
+}
+
+/// `x` rounded to a multiple of 2⁻²⁰ (about 1e-6), see the head of this file.
+fn exact(x: f64) -> f64 {
+    const SCALE: f64 = (1u64 << 20) as f64;
+    (x * SCALE).round() / SCALE
+}
+
+/// Sums over the gated samples of one bank in one band, without the squares.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct DayBand {
+    /// Number of samples.
+    pub n: f64,
+    /// Sum of total trim, log-percent.
+    pub y: f64,
+    /// Sum of airflow in multiples of the nominal idle airflow.
+    pub m: f64,
+}
+
+/// Number and sum.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Sum {
+    /// Number of values.
+    pub n: u32,
+    /// Sum of values.
+    pub sum: f64,
+}
+
+impl Sum {
+    /// Mean, or `None` without a value.
+    pub fn mean(&self) -> Option<f64> {
+        (self.n > 0).then(|| self.sum / f64::from(self.n))
+    }
+}
+
+/// A value that is read at the beginning and the end of each trip, over a day.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reading {
+    /// At the start of the earliest trip that has it; `NaN` if none has.
+    pub first: f32,
+    /// At the end of the latest trip that has it.
+    pub last: f32,
+    /// Lowest.
+    pub min: f32,
+    /// Highest.
+    pub max: f32,
+    /// Start of the earliest trip that has it, milliseconds of the day.
+    first_ms: u32,
+    /// Start of the latest.
+    last_ms: u32,
+}
+
+impl Default for Reading {
+    fn default() -> Reading {
+        let nan = f32::NAN;
+        Reading {
+            first: nan,
+            last: nan,
+            min: nan,
+            max: nan,
+            first_ms: u32::MAX,
+            last_ms: 0,
+        }
+    }
+}
+
+impl Reading {
+    fn one(ends: [f64; 2], ms: u32) -> Reading {
+        let [first, last] = ends.map(|x| x as f32);
+        if first.is_nan() || last.is_nan() {
+            return Reading::default();
+        }
+        let (min, max) = (first.min(last), first.max(last));
+        Reading {
+            first,
+            last,
+            min,
+            max,
+            first_ms: ms,
+            last_ms: ms,
+        }
+    }
+
+    fn merge(&mut self, other: &Reading) {
+        if other.first.is_nan() {
+            return;
+        }
+        if self.first.is_nan() {
+            *self = *other;
+            return;
+        }
+        // Trips that start together are told apart by the value, so that the order of adding never matters.
+        if (other.first_ms, other.first) < (self.first_ms, self.first) {
+            (self.first_ms, self.first) = (other.first_ms, other.first);
+        }
+        if (other.last_ms, other.last) > (self.last_ms, self.last) {
+            (self.last_ms, self.last) = (other.last_ms, other.last);
+        }
+        self.min = self.min.min(other.min);
+        self.max = self.max.max(other.max);
+    }
+}
+
+/// Misfires of a day by cylinder.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Misfires {
+    /// With a warm engine.
+    pub warm: [f32; MAX_CYLINDERS],
+    /// With a cold engine.
+    pub cold: [f32; MAX_CYLINDERS],
+}
+
+/// One vehicle on one day.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Day {
+    /// Days since 1970-01-01, UTC, of the trips' starts.
+    pub day: i32,
+    /// Trips.
+    pub trips: u32,
+    /// Samples.
+    pub rows: u32,
+    /// Samples that passed the gate.
+    pub gated: u32,
+    /// Distance, km.
+    pub km: f64,
+    /// Seconds covered by samples.
+    pub seconds: f64,
+    /// Seconds with the engine turning.
+    pub engine_s: f64,
+    /// Seconds standing with the engine turning.
+    pub idle_s: f64,
+    /// Times the vehicle came to a stand.
+    pub stops: f64,
+    /// Fuel used in the trips that know it, litres.
+    pub fuel_l: f64,
+    /// Distance of those trips, km.
+    pub fuel_km: f64,
+    /// Some of the fuel was computed from airflow.
+    pub fuel_from_airflow: bool,
+    /// Odometer at the end of the latest trip that has it, km; `NaN` if none has.
+    pub odometer_km: f64,
+    odometer_ms: u32,
+    /// Ambient temperature over samples, °C.
+    pub ambient_c: Sum,
+    /// Coolant at the start of each trip, °C.
+    pub start_coolant_c: Sum,
+    /// Distance since codes were cleared, km.
+    pub km_since_clear: Reading,
+    /// Warm-ups since codes were cleared.
+    pub warmups_since_clear: Reading,
+    /// Minutes since codes were cleared.
+    pub min_since_clear: Reading,
+    /// Revolutions with a warm engine.
+    pub revs_warm: f64,
+    /// Revolutions with a cold engine.
+    pub revs_cold: f64,
+    /// Warm revolutions of trips with misfire counters: the exposure of [`Day::misfires`].
+    pub counted_revs_warm: f64,
+    /// Cold revolutions of trips with misfire counters.
+    pub counted_revs_cold: f64,
+    /// Misfires by cylinder; `None` if there was none.
+    pub misfires: Option<Box<Misfires>>,
+    /// Throttle angle at warm gated idle, percent.
+    pub idle_throttle_pct: Moments,
+    /// Breathing near full throttle, percent.
+    pub breathing_pct: Moments,
+    /// Total trim in closed loop while warming up, log-percent.
+    pub warmup_y: Moments,
+    /// By bank and band.
+    pub bands: [[DayBand; 3]; BANKS],
+}
+
+impl Day {
+    /// The day of one trip.
+    pub fn of(trip: &Trip) -> Day {
+        let day = day_of(trip.start_us);
+        let ms = (trip.start_us.rem_euclid(DAY_US) / 1000) as u32;
+        let known = !trip.fuel_l.is_nan();
+        let counted = |revs: f64| if trip.has_misfire { exact(revs) } else { 0.0 };
+        Day {
+            day,
+            trips: 1,
+            rows: u32::try_from(trip.rows).unwrap_or(u32::MAX),
+            gated: u32::try_from(trip.gated).unwrap_or(u32::MAX),
+            km: exact(trip.km),
+            seconds: exact(trip.seconds),
+            engine_s: exact(trip.engine_s),
+            idle_s: exact(trip.idle_s),
+            stops: exact(trip.stops),
+            fuel_l: if known { exact(trip.fuel_l) } else { 0.0 },
+            fuel_km: if known { exact(trip.km) } else { 0.0 },
+            fuel_from_airflow: known && trip.fuel_from_airflow,
+            odometer_km: trip.odometer_km,
+            odometer_ms: if trip.odometer_km.is_nan() { 0 } else { ms },
+            ambient_c: Sum {
+                n: trip.ambient_c.n as u32,
+                sum: exact(trip.ambient_c.sum),
+            },
+            start_coolant_c: match trip.start_coolant_c {
+                c if c.is_nan() => Sum::default(),
+                c => Sum {
+                    n: 1,
+                    sum: exact(c),
+                },
+            },
+            km_since_clear: Reading::one(trip.km_since_clear, ms),
+            warmups_since_clear: Reading::one(trip.warmups_since_clear, ms),
+            min_since_clear: Reading::one(trip.min_since_clear, ms),
+            revs_warm: exact(trip.revs_warm),
+            revs_cold: exact(trip.revs_cold),
+            counted_revs_warm: counted(trip.revs_warm),
+            counted_revs_cold: counted(trip.revs_cold),
+            misfires: misfires(trip),
+            idle_throttle_pct: exact_moments(&trip.idle_throttle_pct),
+            breathing_pct: exact_moments(&trip.breathing_pct),
+            warmup_y: exact_moments(&trip.warmup_y),
+            bands: trip.bands.map(|bank| bank.map(|b| day_band(&b))),
+        }
+    }
+
+    /// Adds other trips of the same vehicle and day; the order of adding does not matter.
+    pub fn merge(&mut self, other: &Day) {
+        self.trips += other.trips;
+        self.rows = self.rows.saturating_add(other.rows);
+        self.gated = self.gated.saturating_add(other.gated);
+        self.km += other.km;
+        self.seconds += other.seconds;
+        self.engine_s += other.engine_s;
+        self.idle_s += other.idle_s;
+        self.stops += other.stops;
+        self.fuel_l += other.fuel_l;
+        self.fuel_km += other.fuel_km;
+        self.fuel_from_airflow |= other.fuel_from_airflow;
+        let later = (other.odometer_ms, other.odometer_km) > (self.odometer_ms, self.odometer_km);
+        if later || (self.odometer_km.is_nan() && !other.odometer_km.is_nan()) {
+            (self.odometer_ms, self.odometer_km) = (other.odometer_ms, other.odometer_km);
+        }
+        for (a, b) in [
+            (&mut self.ambient_c, &other.ambient_c),
+            (&mut self.start_coolant_c, &other.start_coolant_c),
+        ] {
+            a.n = a.n.saturating_add(b.n);
+            a.sum += b.sum;
+        }
+        self.km_since_clear.merge(&other.km_since_clear);
+        self.warmups_since_clear.merge(&other.warmups_since_clear);
+        self.min_since_clear.merge(&other.min_since_clear);
+        self.revs_warm += other.revs_warm;
+        self.revs_cold += other.revs_cold;
+        self.counted_revs_warm += other.counted_revs_warm;
+        self.counted_revs_cold += other.counted_revs_cold;
+        if let Some(more) = &other.misfires {
+            let mine = self.misfires.get_or_insert_default();
+            for i in 0..MAX_CYLINDERS {
+                mine.warm[i] += more.warm[i];
+                mine.cold[i] += more.cold[i];
+            }
+        }
+        add_moments(&mut self.idle_throttle_pct, &other.idle_throttle_pct);
+        add_moments(&mut self.breathing_pct, &other.breathing_pct);
+        add_moments(&mut self.warmup_y, &other.warmup_y);
+        for (a, b) in self
+            .bands
+            .iter_mut()
+            .flatten()
+            .zip(other.bands.iter().flatten())
+        {
+            a.n += b.n;
+            a.y += b.y;
+            a.m += b.m;
+        }
+    }
+}
+
+fn misfires(trip: &Trip) -> Option<Box<Misfires>> {
+    let some = trip
+        .misfire_warm
+        .iter()
+        .chain(&trip.misfire_cold)
+        .any(|n| *n > 0.0);
+    some.then(|| {
+        let whole = |x: f64| x.round() as f32;
+        let (warm, cold) = (trip.misfire_warm.map(whole), trip.misfire_cold.map(whole));
+        Box::new(Misfires { warm, cold })
+    })
+}
+
+fn day_band(b: &BandSums) -> DayBand {
+    DayBand {
+        n: exact(b.n),
+        y: exact(b.y),
+        m: exact(b.m),
+    }
+}
+
+fn exact_moments(m: &Moments) -> Moments {
+    Moments {
+        n: exact(m.n),
+        sum: exact(m.sum),
+        sq: exact(m.sq),
+    }
+}
+
+fn add_moments(a: &mut Moments, b: &Moments) {
+    a.n += b.n;
+    a.sum += b.sum;
+    a.sq += b.sq;
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn trip(k: u64) -> Trip {
+        let x = |n: u64| ((k * 7919 + n * 104_729) % 1_000_003) as f64 / 977.0;
+        let mut trip = Trip {
+            start_us: 5 * DAY_US + (k % 17) as i64 * 1_000_000,
+            rows: k,
+            km: x(1),
+            fuel_l: if k % 3 == 0 { f64::NAN } else { x(2) },
+            odometer_km: x(3),
+            km_since_clear: [x(4), x(5)],
+            has_misfire: true,
+            revs_warm: x(6),
+            ..Trip::default()
+        };
+        trip.misfire_warm[2] = (k % 4) as f64;
+        trip.bands[0][1] = BandSums {
+            n: x(7).floor(),
+            y: x(8),
+            m: x(9),
+            ..BandSums::default()
+        };
+        trip
+    }
+
+    #[test]
+    fn the_order_of_adding_does_not_matter() {
+        let trips: Vec<Trip> = (1..200).map(trip).collect();
+        let sum = |order: &mut dyn Iterator<Item = &Trip>| {
+            order.map(Day::of).reduce(|mut a, b| {
+                a.merge(&b);
+                a
+            })
+        };
+        let forward = sum(&mut trips.iter());
+        assert_eq!(forward, sum(&mut trips.iter().rev()));
+        let (low, high) = trips.split_at(77);
+        let mut halves = sum(&mut high.iter()).unwrap();
+        halves.merge(&sum(&mut low.iter()).unwrap());
+        assert_eq!(forward, Some(halves));
+        let km: f64 = trips.iter().map(|t| t.km).sum();
+        assert!((forward.unwrap().km - km).abs() < 199.0 * 0.5 / f64::from(1 << 20));
+    }
+
+    #[test]
+    fn a_day_begins_at_midnight_utc() {
+        assert_eq!(day_of(-1), -1);
+        assert_eq!(day_of(0), 0);
+        assert_eq!(day_of(DAY_US), 1);
+    }
+}
