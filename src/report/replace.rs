@@ -1,0 +1,117 @@
+//! Replacing a file or a folder as a whole, so that a reader sees the old one or the new one.
+//!
+//! A file is written beside its place, flushed to the disk and renamed over it. A folder is written
+//! beside its place and swapped in by two renames: between them it is missing for a moment, since no
+//! portable call exchanges two folders. A run killed there leaves the old folder under its hidden name,
+//! and the next run clears it away.
+
+use super::ReportError;
+use std::fs;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+/// Makes `path` and the folders above it.
+pub(super) fn make_folder(path: &Path) -> Result<(), ReportError> {
+    fs::create_dir_all(path).map_err(|e| failed(path, e))
+}
+
+/// Replaces the file at `path`.
+pub(super) fn file(path: &Path, bytes: &[u8]) -> Result<(), ReportError> {
+    let fresh = sibling(path, "new");
+    let written = write_through(&fresh, bytes)
+        .and_then(|()| fs::rename(&fresh, path))
+        .map_err(|e| failed(path, e));
+    if written.is_err() {
+        // Half a file is of no use, and on a full disk its space is wanted; the first error counts.
+        let _ = fs::remove_file(&fresh);
+    }
+    written
+}
+
+/// Replaces the folder at `path` by one with these files: (name, content).
+pub(super) fn folder(path: &Path, files: &[(String, String)]) -> Result<(), ReportError> {
+    refuse_foreign(path)?;
+    let (fresh, old) = (sibling(path, "new"), sibling(path, "old"));
+    clear(&fresh)?;
+    clear(&old)?;
+    let filled = fill(&fresh, files).and_then(|()| {
+        if path.exists() {
+            fs::rename(path, &old).map_err(|e| failed(path, e))?;
+        }
+        fs::rename(&fresh, path).map_err(|e| failed(path, e))
+    });
+    if let Err(error) = filled {
+        if !path.exists() && old.exists() {
+            let _ = fs::rename(&old, path);
+        }
+        let _ = fs::remove_dir_all(&fresh);
+        return Err(error);
+    }
+    clear(&old)
+}
+
+fn fill(folder: &Path, files: &[(String, String)]) -> Result<(), ReportError> {
+    fs::create_dir(folder).map_err(|e| failed(folder, e))?;
+    for (name, content) in files {
+        // Pages are rebuilt every night, so they are not worth a flush each.
+        let path = folder.join(name);
+        fs::write(&path, content).map_err(|e| failed(&path, e))?;
+    }
+    Ok(())
+}
+
+fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {
+    let mut file = fs::File::create(path)?;
+    file.write_all(bytes)?;
+    file.sync_all()
+}
+
+/// Refuses to replace a folder that holds anything but pages of a report.
+fn refuse_foreign(folder: &Path) -> Result<(), ReportError> {
+    let entries = match fs::read_dir(folder) {
+        Ok(entries) => entries,
+        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(()),
+        Err(e) => return Err(failed(folder, e)),
+    };
+    for entry in entries {
+        let entry = entry.map_err(|e| failed(folder, e))?;
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let is_page =
+            name == "index.html" || (name.starts_with("vehicle-") && name.ends_with(".html"));
+        if !is_page {
+            return Err(ReportError::ForeignContent {
+                folder: folder.to_owned(),
+                found: name,
+            });
+        }
+    }
+    Ok(())
+}
+
+fn clear(folder: &Path) -> Result<(), ReportError> {
+    match fs::remove_dir_all(folder) {
+        Err(e) if e.kind() != io::ErrorKind::NotFound => Err(failed(folder, e)),
+        _ => Ok(()),
+    }
+}
+
+/// The hidden neighbour of `path` that takes part in its replacement.
+fn sibling(path: &Path, role: &str) -> PathBuf {
+    let name = path.file_name().unwrap_or_default().to_string_lossy();
+    path.with_file_name(format!(".{name}.{role}"))
+}
+
+/// The error a reader can act on.
+fn failed(path: &Path, source: io::Error) -> ReportError {
+    let path = path.to_owned();
+    match source.kind() {
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => ReportError::DiskFull { path },
+        io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
+            ReportError::NotWritable {
+                path,
+                reason: source.to_string(),
+            }
+        }
+        _ => ReportError::Write { path, source },
+    }
+}
