@@ -1,9 +1,11 @@
-//! The scaled complementary error function and normal tails that do not overflow.
+//! The scaled complementary error function, normal tails that do not overflow, and quantiles.
 //!
-//! In: plain numbers. Out: `exp(x²) erfc(x)` and ratios of normal tail areas, also where `erfc`
-//! itself underflows. `statrs` has `erf` and `erfc`, but not the scaled form.
+//! In: plain numbers. Out: `exp(x²) erfc(x)`, normal and t tails and quantiles. `statrs` has no
+//! scaled form, and its `erfc` is good to ten digits only, too few for published p values.
 
 use std::f64::consts::{FRAC_1_SQRT_2, PI};
+
+use statrs::function::beta::beta_reg;
 
 /// 1 / sqrt(pi).
 const FRAC_1_SQRT_PI: f64 = 0.564_189_583_547_756_3;
@@ -110,6 +112,51 @@ pub fn normal_upper_tail(b: f64) -> f64 {
     }
 }
 
+/// Point of the standard normal with area `p` below it, `p` inside (0, 1).
+#[must_use]
+pub fn normal_quantile(p: f64) -> f64 {
+    root(-40.0, 40.0, |z| if z < 0.0 { normal_upper_tail(-z) } else { 1.0 - normal_upper_tail(z) } - p)
+}
+
+/// Area of Student's t with `df` degrees of freedom above `t`.
+#[must_use]
+pub fn t_upper_tail(t: f64, df: f64) -> f64 {
+    // Abramowitz & Stegun 26.7.1 (from memory): the two tails are the incomplete beta function.
+    let both = beta_reg(0.5 * df, 0.5, df / (df + t * t));
+    if t > 0.0 {
+        0.5 * both
+    } else {
+        1.0 - 0.5 * both
+    }
+}
+
+/// Half width of the central `level` interval of Student's t with `df` degrees of freedom.
+#[must_use]
+pub fn t_reach(level: f64, df: f64) -> f64 {
+    let tail = 0.5 * (1.0 - level);
+    let mut high = 10.0;
+    while t_upper_tail(high, df) > tail && high < 1e9 {
+        high *= 10.0;
+    }
+    root(0.0, high, |t| tail - t_upper_tail(t, df))
+}
+
+/// Where a function that rises from below 0 at `low` to above 0 at `high` crosses 0 (bisection).
+pub fn root(mut low: f64, mut high: f64, rises: impl Fn(f64) -> f64) -> f64 {
+    for _ in 0..200 {
+        let middle = 0.5 * (low + high);
+        if middle <= low || middle >= high {
+            break;
+        }
+        if rises(middle) > 0.0 {
+            high = middle;
+        } else {
+            low = middle;
+        }
+    }
+    0.5 * (low + high)
+}
+
 /// Area of the standard normal above `b` as a share of the area above `a`; exact also far out.
 #[must_use]
 pub fn normal_tail_ratio(b: f64, a: f64) -> f64 {
@@ -141,7 +188,11 @@ mod tests {
             let x = f64::from(i) * 0.01;
             let expected = (x * x).exp() * statrs::function::erf::erfc(x);
             // statrs itself is off by 1e-10 (at x = 0.5, against the C library).
-            assert!((erfcx(x) / expected - 1.0).abs() < 1e-9, "{x}: {} {expected}", erfcx(x));
+            assert!(
+                (erfcx(x) / expected - 1.0).abs() < 1e-9,
+                "{x}: {} {expected}",
+                erfcx(x)
+            );
         }
     }
 
