@@ -12,9 +12,9 @@ use super::random::{Rng, poisson, uniform};
 use crate::tables::samples::MAX_CYLINDERS;
 
 /// Chance that a sound, warm cylinder at lambda 1 does not fire.
-const BASE: f64 = 6e-7;
+const BASE: f64 = 5e-6;
 /// Rise of lambda that multiplies the chance by e.
-const LEAN_SCALE: f64 = 0.018;
+const LEAN_SCALE: f64 = 0.0235;
 /// Leaner than this a cylinder is at its worst: one firing in twelve fails.
 const WORST: f64 = 0.08;
 

@@ -119,14 +119,14 @@ impl Fault {
             Fault::InjectorOne(_) => spec(
                 "injector_one",
                 "share of flow lost",
-                (0.055, 0.075),
+                (0.050, 0.065),
                 "injector_cleaning",
                 "trims rise a little; one cylinder misfires, cold more than warm",
             ),
             Fault::InjectorLeak(_) => spec(
                 "injector_leak",
                 "g/s of fuel",
-                (0.0055, 0.008),
+                (0.0030, 0.0045),
                 "injector_cleaning",
                 "trims fall below zero, most at idle",
             ),
@@ -147,7 +147,7 @@ impl Fault {
             Fault::SupplyDroop => spec(
                 "supply_droop",
                 "share of pressure lost at rated flow",
-                (0.10, 0.14),
+                (0.075, 0.10),
                 "check_fuel_supply",
                 "trims rise with airflow, little at idle",
             ),

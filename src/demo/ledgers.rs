@@ -264,7 +264,7 @@ fn readme(settings: &DemoSettings, plans: &[Plan], lives: &[Life], verdicts: &[V
          {} logged trips, {} rows, one row every {} s, seed {}. The loggers send only some trips, so the \
          odometer jumps between them. Times are UTC.\n\n\
          | file | content |\n|---|---|\n\
-         | `logs/` | trip logs in the `plain` profile, one file per vehicle and stretch of time |\n\
+         | `logs/` | trip logs in the `plain` profile, one file per vehicle and stretch of time; names begin with the vehicle |\n\
          | `vehicles.csv` | register |\n| `services.csv` | workshop records |\n| `refuels.csv` | fuel purchases |\n\
          | `truth.csv` | what is planted, how it grew, what a fair judge should find on the last day |\n",
         plans.len(),

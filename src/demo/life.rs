@@ -149,7 +149,9 @@ impl Living<'_> {
         let logged_km = trips as f64 * 0.5 * (shortest + longest) * 0.75;
         let gap_km = (km_today - logged_km).max(0.0) / (trips + 1) as f64;
         let mut hour = uniform(6.0, 7.5, &mut self.rng);
-        self.unlogged(gap_km, index);
+        // Out of the workshop with the battery just back on, the logged trip comes first.
+        let relearns = self.car.since_clear.km == 0.0;
+        self.unlogged(if relearns { 0.0 } else { gap_km }, index);
         for turn in 0..trips {
             hour += gap_km / 45.0 + uniform(0.1, 0.8, &mut self.rng);
             // Never into the next day, never over the trip before.
@@ -229,7 +231,7 @@ impl Living<'_> {
             },
             coolant_c,
             errors,
-            unrest: (0.5 * normal(&mut self.rng)).exp(),
+            unrest: (0.8 * normal(&mut self.rng)).exp(),
             period_s: self.settings.sample_period_s,
         };
         let mut driver = Driver::plan(minutes, self.plan.urban, &mut self.rng);
@@ -331,7 +333,7 @@ impl Living<'_> {
             _ => {}
         }
         let sample = plan.lean;
-        // Twice a year some repair; one in six moves a sensor by a percent or two. Half as often the
+        // Twice a year some repair; one in ten moves a sensor by a percent or two. Half as often the
         // battery comes off, and not everyone writes it down (common practice, no source).
         if chance(2.0 / 365.0, &mut self.rng) {
             let kinds = [
@@ -341,7 +343,7 @@ impl Living<'_> {
             ];
             let (service, cost) = kinds[uniform(0.0, 3.0, &mut self.rng) as usize];
             self.record(index, service, cost);
-            if chance(1.0 / 6.0, &mut self.rng) && !sample {
+            if chance(0.1, &mut self.rng) && !sample {
                 let sign = if chance(0.5, &mut self.rng) {
                     1.0
                 } else {

@@ -16,12 +16,12 @@ const CELLS: usize = NODES.len() + 1;
 pub(super) const TRIM_LIMIT: f64 = 0.25;
 /// Proportional jump and integral ramp per second of the short-term trim: with the dead time they give
 /// the cycle of about ±2 % that healthy logs show.
-const JUMP: f64 = 0.011;
-const RAMP: f64 = 0.0055;
+const JUMP: f64 = 0.014;
+const RAMP: f64 = 0.007;
 /// Seconds in one cell to learn 63 % of what is left.
 const LEARN_S: f64 = 260.0;
-/// Kilometres to do so on the trips that nobody logged: 'some tens of km' (common practice, no source).
-const LEARN_KM: f64 = 25.0;
+/// Kilometres to do so on the trips that nobody logged: 'some tens to a few hundred km' (common practice, no source).
+const LEARN_KM: f64 = 50.0;
 
 /// How far a vehicle's air meter and fuel path are off, for the length of a trip.
 #[derive(Debug, Clone)]
@@ -71,6 +71,8 @@ pub(super) struct Moment {
     pub(super) vapour_gs: f64,
     /// Relative noise of the air meter.
     pub(super) meter_noise: f64,
+    /// Relative wander of the fuel delivered.
+    pub(super) wander: f64,
     /// Share of firings that misfired.
     pub(super) misfire_share: f64,
 }
@@ -162,8 +164,9 @@ impl<'a> Control<'a> {
             let command = metered_gs / banks / (AFR_SET * at.command)
                 * (1.0 + bank.short)
                 * (1.0 + bank.long);
-            let injected =
-                command * delivery(self.family, errors, index, multiple, command * banks);
+            let injected = command
+                * (1.0 + at.wander)
+                * delivery(self.family, errors, index, multiple, command * banks);
             let reached = bank.wet(
                 injected,
                 at.coolant_c,
@@ -245,6 +248,7 @@ pub(super) fn demanded_log(family: &Family, errors: &Errors, bank: usize, multip
         coolant_c: 88.0,
         vapour_gs: 0.0,
         meter_noise: 0.0,
+        wander: 0.0,
         misfire_share: 0.0,
     };
     let banks = family.banks as f64;
@@ -348,4 +352,107 @@ fn between(multiple: f64) -> (usize, f64) {
         upper,
         ((multiple.max(0.1) / low).ln() / (high / low).ln()).clamp(0.0, 1.0),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::demo::families::FAMILIES;
+
+    fn errors(effects: Effects) -> Errors {
+        Errors {
+            effects,
+            bank_log: [0.0; 2],
+            tilt_log: 0.0,
+            afr_ratio: 1.0,
+            density_factor: 1.0,
+        }
+    }
+
+    fn steady(air_gs: f64, leak_gs: f64) -> Moment {
+        Moment {
+            air_gs,
+            leak_gs,
+            breathing_loss: 0.0,
+            idle: false,
+            cut: false,
+            closed: true,
+            learns: true,
+            command: 1.0,
+            coolant_c: 88.0,
+            vapour_gs: 0.0,
+            meter_noise: 0.0,
+            wander: 0.0,
+            misfire_share: 0.0,
+        }
+    }
+
+    /// Mean total trim of bank 1 after the loop has settled, percent.
+    fn settled_pct(at: &Moment, errors: &Errors, seconds: usize) -> f64 {
+        let mut control = Control::new(&FAMILIES[0]);
+        control.start();
+        let mut sum = 0.0;
+        for second in 0..seconds + 400 {
+            control.step(at, errors);
+            if second >= seconds {
+                let (short, long) = control.trims_pct(0);
+                sum += (1.0 + short / 100.0) * (1.0 + long / 100.0) - 1.0;
+            }
+        }
+        100.0 * sum / 400.0
+    }
+
+    /// Trim for a flow loss f is 1/(1-f) - 1: 5.263, 11.111, 25.0 % for 5, 10, 20 % (mass balance).
+    #[test]
+    fn the_loop_finds_the_trim_that_a_flow_loss_needs() {
+        for (loss, trim) in [(0.05, 5.263_158), (0.10, 11.111_111), (0.20, 25.0)] {
+            let mut effects = Effects::default();
+            effects.flow = effects.flow.map(|f| f * (1.0 - loss));
+            let found = settled_pct(&steady(12.0, 0.0), &errors(effects), 600);
+            assert!((found - trim).abs() < 0.5, "{loss}: {found}");
+        }
+    }
+
+    /// 1 g/s of unmetered air at 10 g/s metered asks for 10 %, at 50 g/s for 2 % (mass balance).
+    #[test]
+    fn the_loop_finds_the_trim_that_unmetered_air_needs() {
+        for (metered_gs, trim) in [(10.0, 10.0), (15.0, 6.666_667), (50.0, 2.0)] {
+            let found = settled_pct(
+                &steady(metered_gs + 1.0, 1.0),
+                &errors(Effects::default()),
+                600,
+            );
+            assert!((found - trim).abs() < 0.5, "{metered_gs}: {found}");
+        }
+    }
+
+    /// One injector in four 16 % short asks for about r/n: 1/(1 - 0.04) - 1 = 4.17 %.
+    #[test]
+    fn one_injector_moves_the_bank_by_its_share() {
+        let mut effects = Effects::default();
+        effects.flow[2] = 0.84;
+        let found = settled_pct(&steady(12.0, 0.0), &errors(effects), 600);
+        assert!((found - 4.166_667).abs() < 0.5, "{found}");
+    }
+
+    #[test]
+    fn trims_move_from_short_to_long_term() {
+        let mut effects = Effects::default();
+        effects.flow = [0.9; crate::tables::samples::MAX_CYLINDERS];
+        let errors = errors(effects);
+        let mut control = Control::new(&FAMILIES[0]);
+        control.start();
+        let run = |control: &mut Control<'_>, seconds: usize| {
+            let mut long = 0.0;
+            for _ in 0..seconds {
+                control.step(&steady(12.0, 0.0), &errors);
+                long = control.trims_pct(0).1;
+            }
+            long
+        };
+        assert!(run(&mut control, 40) < 4.0);
+        assert!((run(&mut control, 3_000) - 11.1).abs() < 1.2);
+        control.forget();
+        assert!(run(&mut control, 1) < 1.0);
+    }
 }

@@ -166,3 +166,114 @@ fn prepare(dir: &Path) -> Result<(), DemoError> {
     }
     std::fs::create_dir(dir.join("logs")).map_err(fail)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::BTreeMap;
+
+    fn small() -> DemoSettings {
+        DemoSettings {
+            vehicles: 4,
+            days: 40,
+            sample_period_s: 10,
+            ..DemoSettings::default()
+        }
+    }
+
+    fn read_all(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+        let mut found = BTreeMap::new();
+        for folder in [dir.to_path_buf(), dir.join("logs")] {
+            for entry in std::fs::read_dir(folder).into_iter().flatten() {
+                let path = entry.unwrap().path();
+                if path.is_file() {
+                    let bytes = std::fs::read(&path).unwrap();
+                    found.insert(path.strip_prefix(dir).unwrap().to_path_buf(), bytes);
+                }
+            }
+        }
+        found
+    }
+
+    fn written(settings: &DemoSettings, threads: usize) -> BTreeMap<PathBuf, Vec<u8>> {
+        let dir = tempfile::tempdir().unwrap();
+        let pool = rayon::ThreadPoolBuilder::new()
+            .num_threads(threads)
+            .build()
+            .unwrap();
+        pool.install(|| write_fleet(dir.path(), settings, &|_, _| {}))
+            .unwrap();
+        read_all(dir.path())
+    }
+
+    #[test]
+    fn the_thread_count_changes_no_byte() {
+        for gzip in [false, true] {
+            let settings = DemoSettings { gzip, ..small() };
+            let one = written(&settings, 1);
+            assert!(one.len() > 9, "{:?}", one.keys());
+            assert!(one == written(&settings, 4));
+        }
+    }
+
+    #[test]
+    fn another_seed_is_another_fleet() {
+        let other = DemoSettings { seed: 2, ..small() };
+        assert!(written(&small(), 2) != written(&other, 2));
+    }
+
+    #[test]
+    fn a_folder_with_other_files_is_refused_and_left_alone() {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::write(dir.path().join("letter.txt"), "mine").unwrap();
+        let refused = write_fleet(dir.path(), &small(), &|_, _| {}).unwrap_err();
+        assert!(refused.to_string().contains("letter.txt"), "{refused}");
+        assert_eq!(read_all(dir.path()).len(), 1);
+    }
+
+    #[test]
+    fn a_setting_out_of_range_is_named() {
+        let dir = tempfile::tempdir().unwrap();
+        let settings = DemoSettings {
+            trip_minutes: (20.0, 10.0),
+            ..small()
+        };
+        let refused = write_fleet(&dir.path().join("new"), &settings, &|_, _| {}).unwrap_err();
+        assert!(refused.to_string().contains("trip_minutes.1"), "{refused}");
+        assert!(!dir.path().join("new").exists());
+    }
+
+    #[test]
+    fn a_healthy_fleet_has_nothing_planted() {
+        let settings = DemoSettings {
+            vehicles: 30,
+            days: 3,
+            healthy: true,
+            ..small()
+        };
+        let files = written(&settings, 2);
+        let truth = String::from_utf8(files[Path::new("truth.csv")].clone()).unwrap();
+        assert_eq!(
+            truth
+                .lines()
+                .skip(1)
+                .filter(|l| l.contains(",none,,,"))
+                .count(),
+            30,
+            "{truth}"
+        );
+    }
+
+    #[test]
+    fn bench_logs_have_the_asked_shape() {
+        let dir = tempfile::tempdir().unwrap();
+        let summary = write_bench(dir.path(), 1003, 10, 3, 1).unwrap();
+        assert_eq!((summary.rows, summary.files), (1003, 10));
+        let rows: usize = read_all(dir.path())
+            .iter()
+            .filter(|(path, _)| path.starts_with("logs"))
+            .map(|(_, bytes)| bytes.iter().filter(|b| **b == b'\n').count() - 1)
+            .sum();
+        assert_eq!(rows, 1003);
+    }
+}

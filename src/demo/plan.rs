@@ -139,7 +139,6 @@ impl Plan {
                     | Signal::IntakeC
                     | Signal::CmdEquiv
                     | Signal::FuelRateLh
-                    | Signal::RunS
                     | Signal::MinSinceClear
                     | Signal::ModuleV
                     | Signal::MapKpa
@@ -177,7 +176,8 @@ impl Plan {
 pub(super) fn draw(settings: &DemoSettings, rng: &mut Rng) -> Vec<Plan> {
     let families = match settings.scenario {
         Scenario::Sample => 2,
-        Scenario::Scaled => ((settings.vehicles + 2) / 5).clamp(1, FAMILIES.len()),
+        // Six peers each, if there are enough vehicles.
+        Scenario::Scaled => (settings.vehicles / 6).clamp(1, FAMILIES.len()),
     };
     let mut plans: Vec<Plan> = (0..settings.vehicles)
         .map(|index| ordinary(index, &FAMILIES[index % families], settings, rng))
@@ -272,7 +272,17 @@ fn choose(plans: &[Plan], suits: impl Fn(&Family) -> bool, rng: &mut Rng) -> Opt
             .iter()
             .filter(|p| p.family.name == family.name)
             .collect();
-        peers.iter().filter(|p| taken(p)).count() as f64 / peers.len() as f64
+        // A fault takes a peer away from the family, a trap hardly does.
+        let weight = |p: &&Plan| {
+            if p.planted.is_some() {
+                1.0
+            } else if taken(p) {
+                0.3
+            } else {
+                0.0
+            }
+        };
+        peers.iter().map(weight).sum::<f64>() / peers.len() as f64
     };
     let free: Vec<usize> = (0..plans.len())
         .filter(|i| !taken(&plans[*i]) && suits(plans[*i].family))
@@ -292,7 +302,7 @@ fn plant(plan: &mut Plan, fault: Fault, settings: &DemoSettings, rng: &mut Rng) 
     let (low, high) = fault.spec().rate;
     let onset = (uniform(0.22, 0.38, rng) * settings.days as f64) as usize;
     let jump = if fault == Fault::HoseOff {
-        uniform(0.18, 0.26, rng)
+        uniform(0.12, 0.17, rng)
     } else {
         0.0
     };

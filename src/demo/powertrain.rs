@@ -146,7 +146,8 @@ impl<'a> Powertrain<'a> {
         // opens at 86 °C; losses that grow with speed (common practice, no source).
         let capacity = 22.0 * self.family.displacement_l + 12.0;
         let loss = (0.025 + 0.0004 * speed_kmh) * (self.coolant_c - around.ambient_c);
-        let thermostat = 1.6 * (self.coolant_c - 86.0).max(0.0);
+        let thermostat =
+            (1.0 + 2.2 * self.family.displacement_l) * (self.coolant_c - 86.0).max(0.0);
         self.coolant_c += (0.33 * fuel_gs * HEAT_KJ_G - loss - thermostat) / capacity;
     }
 

@@ -79,7 +79,7 @@ impl Default for DemoSettings {
 }
 
 impl DemoSettings {
-    /// The small fleet in `sample-data/`: twelve vehicles in two engine families, 260 days, about four
+    /// The small fleet in `sample-data/`: twelve vehicles in two engine families, 260 days, about five
     /// short trips a week, a row every ten seconds, compressed.
     pub fn sample() -> Self {
         DemoSettings {
@@ -88,8 +88,8 @@ impl DemoSettings {
             seed: 7,
             sample_period_s: 10,
             gzip: true,
-            trips_per_day: 0.6,
-            trip_minutes: (8.0, 11.0),
+            trips_per_day: 0.7,
+            trip_minutes: (9.0, 13.0),
             km_per_day: 210.0,
             file_span: FileSpan::Quarter,
             scenario: Scenario::Sample,

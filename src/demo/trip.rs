@@ -72,11 +72,15 @@ pub(super) fn drive(
     let mut out = Outcome::default();
     let mut since_row = [0_u32; MAX_CYLINDERS];
     let (mut speed, mut air_before, mut misfire_share) = (0.0_f64, 0.0_f64, 0.0);
+    let mut wander = 0.015 * normal(rng);
     // The sensor heats up in some 15 s; a cold engine stays in open loop a little longer.
     let closes_s = 15.0 + 1.2 * (30.0 - at.coolant_c).max(0.0);
     let offset = (uniform(0.0, 1.0, rng) * f64::from(at.period_s)) as u32;
     car.control.start();
     for second in 0..driver.duration_s {
+        // Fuel and air are never quite steady: sd 1.5 % over half a minute, so that trims within a trip
+        // spread as the open logs of a healthy car do (2 to 4.5 %).
+        wander = 0.967 * wander + 0.0038 * normal(rng);
         let wanted = driver.step(speed, rng);
         let op = engine.step(speed, wanted, &at.around, &at.errors.effects, misfire_share);
         speed = (speed + 3.6 * op.accel).clamp(0.0, 180.0);
@@ -106,6 +110,7 @@ pub(super) fn drive(
             coolant_c: engine.coolant_c,
             vapour_gs,
             meter_noise: 0.005 * normal(rng),
+            wander,
             misfire_share,
         };
         let mixture = car.control.step(&moment, &at.errors);
