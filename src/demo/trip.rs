@@ -67,95 +67,154 @@ pub(super) fn drive(
     rng: &mut Rng,
     log: &mut dyn FnMut(i64, &Values, &mut Rng),
 ) -> Outcome {
-    let mut engine = Powertrain::new(car.family, at.coolant_c, car.soc_pct);
-    let mut purge = Purge::default();
+    let mut ride = Ride::start(car, at, rng);
     let mut out = Outcome::default();
     let mut since_row = [0_u32; MAX_CYLINDERS];
-    let (mut speed, mut air_before, mut misfire_share) = (0.0_f64, 0.0_f64, 0.0);
-    let mut wander = 0.015 * normal(rng);
-    // The sensor heats up in some 15 s; a cold engine stays in open loop a little longer.
-    let closes_s = 15.0 + 1.2 * (30.0 - at.coolant_c).max(0.0);
     let offset = (uniform(0.0, 1.0, rng) * f64::from(at.period_s)) as u32;
-    car.control.start();
     for second in 0..driver.duration_s {
-        // Fuel and air are never quite steady: sd 1.5 % over half a minute, so that trims within a trip
-        // spread as the open logs of a healthy car do (2 to 4.5 %).
-        wander = 0.967 * wander + 0.0038 * normal(rng);
-        let wanted = driver.step(speed, rng);
-        let op = engine.step(speed, wanted, &at.around, &at.errors.effects, misfire_share);
-        speed = (speed + 3.6 * op.accel).clamp(0.0, 180.0);
-        let open_cold = f64::from(second) < closes_s;
-        let steady = (op.air_gs - air_before).abs() < 0.12 * air_before;
+        let wanted = driver.step(ride.speed, rng);
+        let tick = ride.second(car, at, second, wanted, rng);
+        for (sum, new) in since_row.iter_mut().zip(tick.misfires) {
+            *sum += new;
+        }
+        out.km += ride.speed / 3600.0;
+        out.fuel_g += tick.mixture.fuel_gs;
+        if second % at.period_s == offset {
+            let frame = Frame {
+                car,
+                ride: &ride,
+                at,
+                tick: &tick,
+            };
+            let values = frame.values(second, &since_row, rng);
+            log(at.start_s + i64::from(second), &values, rng);
+            since_row = [0; MAX_CYLINDERS];
+            out.rows += 1;
+        }
+    }
+    car.soc_pct = ride.engine.soc_pct;
+    out
+}
+
+/// What runs on from second to second within a trip.
+#[derive(Debug)]
+struct Ride<'a> {
+    engine: Powertrain<'a>,
+    purge: Purge,
+    /// km/h.
+    speed: f64,
+    air_before: f64,
+    misfire_share: f64,
+    wander: f64,
+    /// Seconds after start at which the loop closes.
+    closes_s: f64,
+}
+
+/// What one second gave.
+#[derive(Debug)]
+struct Tick {
+    op: Operating,
+    mixture: Mixture,
+    misfires: [u32; MAX_CYLINDERS],
+    /// Commanded lambda.
+    command: f64,
+    open_cold: bool,
+}
+
+impl<'a> Ride<'a> {
+    fn start(car: &mut Standing<'a>, at: &Conditions, rng: &mut Rng) -> Ride<'a> {
+        car.control.start();
+        Ride {
+            engine: Powertrain::new(car.family, at.coolant_c, car.soc_pct),
+            purge: Purge::default(),
+            speed: 0.0,
+            air_before: 0.0,
+            misfire_share: 0.0,
+            wander: 0.015 * normal(rng),
+            // The sensor heats up in some 15 s; a cold engine stays in open loop a little longer.
+            closes_s: 15.0 + 1.2 * (30.0 - at.coolant_c).max(0.0),
+        }
+    }
+
+    fn second(
+        &mut self,
+        car: &mut Standing<'_>,
+        at: &Conditions,
+        second: u32,
+        wanted: (f64, f64),
+        rng: &mut Rng,
+    ) -> Tick {
+        let effects = &at.errors.effects;
+        let op = self
+            .engine
+            .step(self.speed, wanted, &at.around, effects, self.misfire_share);
+        self.speed = (self.speed + 3.6 * op.accel).clamp(0.0, 180.0);
+        let open_cold = f64::from(second) < self.closes_s;
         let closed = op.mode == Mode::Fired && !open_cold;
-        let vapour_gs = purge.step(
-            car,
-            &op,
-            closed && engine.coolant_c > 65.0 && second > 90,
-            rng,
-        );
+        let purges = closed && self.engine.coolant_c > 65.0 && second > 90;
+        let vapour_gs = self.purge.step(car, &op, purges, rng);
         let command = match op.mode {
             Mode::FullLoad => 0.88,
             _ if open_cold => 0.94,
             _ => 1.0,
         };
-        let moment = Moment {
-            air_gs: op.air_gs,
-            leak_gs: op.leak_gs,
-            breathing_loss: op.breathing_loss,
-            idle: op.idle,
-            cut: matches!(op.mode, Mode::Off | Mode::FuelCut),
-            closed,
-            learns: steady && engine.coolant_c > 70.0 && purge.duty == 0.0,
-            command,
-            coolant_c: engine.coolant_c,
-            vapour_gs,
-            meter_noise: 0.005 * normal(rng),
-            wander,
-            misfire_share,
-        };
+        let moment = self.moment(&op, closed, command, vapour_gs, rng);
         let mixture = car.control.step(&moment, &at.errors);
-        let cold = engine.coldness();
-        let effects = &at.errors.effects;
+        let cold = self.engine.coldness();
         let missed = combustion::draw(car.family, &op, &mixture, effects, cold, at.unrest, rng);
-        misfire_share = missed.share;
-        for (sum, new) in since_row.iter_mut().zip(missed.count) {
-            *sum += new;
-        }
-        let warm_before = engine.coolant_c >= 70.0;
-        engine.warm(mixture.fuel_gs, speed, &at.around);
-        if !warm_before && engine.coolant_c >= 70.0 && at.coolant_c < 48.0 {
+        self.misfire_share = missed.share;
+        self.air_before = op.air_gs;
+        let was_cold = self.engine.coolant_c < 70.0;
+        self.engine.warm(mixture.fuel_gs, self.speed, &at.around);
+        if was_cold && self.engine.coolant_c >= 70.0 && at.coolant_c < 48.0 {
             // A warm-up cycle: 22 K gained and 70 °C passed (SAE J1979).
             car.since_clear.warmups += 1.0;
         }
-        air_before = op.air_gs;
         car.advance(
-            speed / 3600.0,
+            self.speed / 3600.0,
             if op.mode == Mode::Off {
                 0.0
             } else {
                 1.0 / 60.0
             },
         );
-        out.km += speed / 3600.0;
-        out.fuel_g += mixture.fuel_gs;
-        if second % at.period_s == offset {
-            let frame = Frame {
-                car,
-                engine: &engine,
-                at,
-                op: &op,
-                mixture: &mixture,
-                command,
-                purge: purge.duty,
-            };
-            let values = frame.values(second, speed, open_cold, &since_row, rng);
-            log(at.start_s + i64::from(second), &values, rng);
-            since_row = [0; MAX_CYLINDERS];
-            out.rows += 1;
+        Tick {
+            op,
+            mixture,
+            misfires: missed.count,
+            command,
+            open_cold,
         }
     }
-    car.soc_pct = engine.soc_pct;
-    out
+
+    fn moment(
+        &mut self,
+        op: &Operating,
+        closed: bool,
+        command: f64,
+        vapour_gs: f64,
+        rng: &mut Rng,
+    ) -> Moment {
+        // Fuel and air are never quite steady: sd 1.5 % over half a minute, so that trims within a trip
+        // spread as the open logs of a healthy car do (2 to 4.5 %).
+        self.wander = 0.967 * self.wander + 0.0038 * normal(rng);
+        let steady = (op.air_gs - self.air_before).abs() < 0.12 * self.air_before;
+        Moment {
+            air_gs: op.air_gs,
+            leak_gs: op.leak_gs,
+            breathing_loss: op.breathing_loss,
+            idle: op.idle,
+            cut: matches!(op.mode, Mode::Off | Mode::FuelCut),
+            closed,
+            learns: steady && self.engine.coolant_c > 70.0 && self.purge.duty == 0.0,
+            command,
+            coolant_c: self.engine.coolant_c,
+            vapour_gs,
+            meter_noise: 0.005 * normal(rng),
+            wander: self.wander,
+            misfire_share: self.misfire_share,
+        }
+    }
 }
 
 impl Standing<'_> {
@@ -217,27 +276,17 @@ impl Purge {
 /// All that a row is read from.
 struct Frame<'f> {
     car: &'f Standing<'f>,
-    engine: &'f Powertrain<'f>,
+    ride: &'f Ride<'f>,
     at: &'f Conditions,
-    op: &'f Operating,
-    mixture: &'f Mixture,
-    command: f64,
-    purge: f64,
+    tick: &'f Tick,
 }
 
 impl Frame<'_> {
-    fn values(
-        &self,
-        second: u32,
-        speed: f64,
-        open_cold: bool,
-        misfires: &[u32; MAX_CYLINDERS],
-        rng: &mut Rng,
-    ) -> Values {
+    fn values(&self, second: u32, misfires: &[u32; MAX_CYLINDERS], rng: &mut Rng) -> Values {
         let mut v = [f64::NAN; SIGNALS.len()];
-        let (car, op, family) = (self.car, self.op, self.car.family);
+        let (car, op, family) = (self.car, &self.tick.op, self.car.family);
         let off = op.mode == Mode::Off;
-        v[Signal::SpeedKmh as usize] = speed;
+        v[Signal::SpeedKmh as usize] = self.ride.speed;
         v[Signal::Rpm as usize] = if off {
             0.0
         } else {
@@ -246,7 +295,7 @@ impl Frame<'_> {
         self.air(&mut v, off);
         v[Signal::BaroKpa as usize] = self.at.around.baro_kpa;
         v[Signal::ThrottlePct as usize] = op.throttle_pct + 0.15 * normal(rng);
-        v[Signal::CoolantC as usize] = self.engine.coolant_c;
+        v[Signal::CoolantC as usize] = self.ride.engine.coolant_c;
         v[Signal::IntakeC as usize] = op.charge_c - 5.0;
         v[Signal::AmbientC as usize] = self.at.around.ambient_c;
         let bank_signals = [
@@ -260,14 +309,14 @@ impl Frame<'_> {
         let (status, command) = match op.mode {
             Mode::Off => (0.0, f64::NAN),
             Mode::FuelCut => (4.0, 1.999),
-            Mode::FullLoad => (4.0, self.command),
-            Mode::Fired if open_cold => (1.0, self.command),
-            Mode::Fired => (2.0, self.command),
+            Mode::FullLoad => (4.0, self.tick.command),
+            Mode::Fired if self.tick.open_cold => (1.0, self.tick.command),
+            Mode::Fired => (2.0, self.tick.command),
         };
         v[Signal::FuelStatus as usize] = status;
         v[Signal::CmdEquiv as usize] = command;
         v[Signal::EthanolPct as usize] = 100.0 * car.ethanol;
-        v[Signal::PurgePct as usize] = self.purge;
+        v[Signal::PurgePct as usize] = self.ride.purge.duty;
         v[Signal::OdometerKm as usize] = ((car.km + car.shown_offset_km) * 10.0).floor() / 10.0;
         v[Signal::RunS as usize] = f64::from(second);
         // Full scale of the parameters: 65,535 km, 255 warm-ups, 65,535 min.
@@ -275,7 +324,7 @@ impl Frame<'_> {
         v[Signal::WarmupsSinceClear as usize] = car.since_clear.warmups.floor().min(255.0);
         v[Signal::MinSinceClear as usize] = car.since_clear.minutes.floor().min(65_535.0);
         v[Signal::ModuleV as usize] = if off { 13.9 } else { 14.1 } + 0.08 * normal(rng);
-        v[Signal::SocPct as usize] = self.engine.soc_pct;
+        v[Signal::SocPct as usize] = self.ride.engine.soc_pct;
         for (cylinder, count) in misfires.iter().enumerate().take(family.cylinders) {
             v[Signal::MisfireC1 as usize + cylinder] = f64::from(*count);
         }
@@ -284,8 +333,12 @@ impl Frame<'_> {
 
     /// Everything that the engine computer derives from the air it believes it has.
     fn air(&self, v: &mut Values, off: bool) {
-        let (op, family) = (self.op, self.car.family);
-        let metered = if off { 0.0 } else { self.mixture.metered_gs };
+        let (op, family) = (&self.tick.op, self.car.family);
+        let metered = if off {
+            0.0
+        } else {
+            self.tick.mixture.metered_gs
+        };
         if family.metering == AirMetering::Maf {
             v[Signal::MafGs as usize] = metered;
         }
@@ -304,7 +357,7 @@ impl Frame<'_> {
         // The computer's own figure: metered air over its set air-fuel ratio, 0.745 kg/L.
         let burning = matches!(op.mode, Mode::Fired | Mode::FullLoad);
         v[Signal::FuelRateLh as usize] = if burning {
-            metered / (14.2 * self.command) / 745.0 * 3600.0
+            metered / (14.2 * self.tick.command) / 745.0 * 3600.0
         } else {
             0.0
         };
