@@ -132,14 +132,14 @@ impl Fault {
             ),
             Fault::UnmeteredAir => spec(
                 "unmetered_air",
-                "g/s of air, choked, per litre",
+                "g/s of choked air per litre",
                 (0.045, 0.065),
                 "check_air_leak",
                 "trims rise at idle and fade as airflow rises",
             ),
             Fault::HoseOff => spec(
                 "hose_off",
-                "g/s of air, choked, per litre",
+                "g/s of choked air per litre",
                 (0.0, 0.0),
                 "check_air_leak",
                 "trims jump at idle within one day and stay",
