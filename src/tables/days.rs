@@ -151,6 +151,8 @@ pub struct Day {
     pub fuel_km: f64,
     /// Some of the fuel was computed from airflow.
     pub fuel_from_airflow: bool,
+    /// Some trip had its closed loop inferred.
+    pub loop_inferred: bool,
     /// Odometer at the end of the latest trip that has it, km; `NaN` if none has.
     pub odometer_km: f64,
     odometer_ms: u32,
@@ -204,6 +206,7 @@ impl Day {
             fuel_l: if known { exact(trip.fuel_l) } else { 0.0 },
             fuel_km: if known { exact(trip.km) } else { 0.0 },
             fuel_from_airflow: known && trip.fuel_from_airflow,
+            loop_inferred: trip.loop_inferred,
             odometer_km: trip.odometer_km,
             odometer_ms: if trip.odometer_km.is_nan() { 0 } else { ms },
             ambient_c: Sum {
@@ -245,6 +248,7 @@ impl Day {
         self.fuel_l += other.fuel_l;
         self.fuel_km += other.fuel_km;
         self.fuel_from_airflow |= other.fuel_from_airflow;
+        self.loop_inferred |= other.loop_inferred;
         let later = (other.odometer_ms, other.odometer_km) > (self.odometer_ms, self.odometer_km);
         if later || (self.odometer_km.is_nan() && !other.odometer_km.is_nan()) {
             (self.odometer_ms, self.odometer_km) = (other.odometer_ms, other.odometer_km);

@@ -1,0 +1,105 @@
+//! The one sentence that says why.
+
+use super::{Ground, strongest_band};
+use crate::tables::findings::{SeriesKind, State, VehicleFindings, Verdict};
+
+/// Plain sentence for a verdict.
+pub(super) fn sentence(
+    verdict: &Verdict,
+    findings: &VehicleFindings,
+    grounds: &[(i32, Ground)],
+    lacking: Option<&str>,
+) -> String {
+    match verdict.state {
+        State::TooLittleData => {
+            format!("Nothing can be said: {}.", lacking.unwrap_or("there is too little data"))
+        }
+        State::Sound => "No drift, no lasting change and no misfires beyond the ordinary.".to_owned(),
+        State::Watch => format!(
+            "Evidence is building up but has not reached its limit: {}.",
+            trim_clause(verdict)
+        ),
+        State::Act => act(verdict, findings, grounds),
+    }
+}
+
+fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)]) -> String {
+    let mut clauses: Vec<String> = Vec::new();
+    for (_, ground) in grounds {
+        let clause = match ground {
+            Ground::Drift(i) => match findings.series[*i].kind {
+                SeriesKind::IdleThrottle => "the throttle opens further and further at idle".to_owned(),
+                SeriesKind::Breathing => "the engine takes in less and less air at full load".to_owned(),
+                SeriesKind::WarmupGap => {
+                    "it needs more and more extra fuel while warming up".to_owned()
+                }
+                SeriesKind::Trim(..) | SeriesKind::TrimAll(_) => {
+                    let drift = findings.series[*i].drift_per_10000km;
+                    if drift.is_known() {
+                        format!(
+                            "{} and drifts by {:+.1} % per 10,000 km",
+                            trim_clause(verdict),
+                            drift.value
+                        )
+                    } else {
+                        trim_clause(verdict)
+                    }
+                }
+            },
+            Ground::Level(_) => format!("{} and stays there", trim_clause(verdict)),
+            Ground::NearLimit(i) => format!(
+                "the total correction stands at {:+.0} %, near its limit",
+                100.0 * ((findings.series[*i].recent_raw / 100.0).exp() - 1.0)
+            ),
+            Ground::Misfire => misfire_clause(findings),
+        };
+        if !clauses.iter().any(|c| c.starts_with(&clause) || clause.starts_with(c.as_str())) {
+            clauses.push(clause);
+        }
+    }
+    // A drift says all that a change of level says.
+    if clauses.iter().any(|c| c.contains("drifts by")) {
+        clauses.retain(|c| !c.ends_with("stays there"));
+        let mut seen = false;
+        clauses.retain(|c| !c.contains("drifts by") || !std::mem::replace(&mut seen, true));
+    }
+    let cause = verdict.cause.map_or(String::new(), |(cause, p)| {
+        format!("; the pattern fits {} ({:.0} %)", cause.words(), 100.0 * p)
+    });
+    let mut text = format!("{}{cause}.", clauses.join(", and "));
+    if let Some(first) = text.get(..1) {
+        text = first.to_uppercase() + &text[1..];
+    }
+    text
+}
+
+fn trim_clause(verdict: &Verdict) -> String {
+    let Some(band) = strongest_band(verdict.trim_pct) else {
+        return "the fuel correction has changed".to_owned();
+    };
+    let [idle, cruise, load] = verdict.trim_pct;
+    let bank = verdict.bank.map_or(String::new(), |b| format!(" on bank {b}"));
+    let known: Vec<f64> = [idle, cruise, load].into_iter().filter(|v| v.is_finite()).collect();
+    let low = known.iter().copied().fold(f64::INFINITY, |a, b| if b < a { b } else { a });
+    let high = known.iter().copied().fold(f64::NEG_INFINITY, |a, b| if b > a { b } else { a });
+    if known.len() > 1 && high - low < 0.35 * high.abs() {
+        return format!(
+            "the fuel correction stands {:+.1} % from its own baseline{bank}, alike in all bands",
+            known.iter().sum::<f64>() / known.len() as f64
+        );
+    }
+    format!(
+        "the fuel correction stands {:+.1} % from its own baseline{bank}, most at {}",
+        verdict.trim_pct[band as usize],
+        band.as_str()
+    )
+}
+
+fn misfire_clause(findings: &VehicleFindings) -> String {
+    let Some(m) = &findings.misfires else { return "misfires have risen".to_owned() };
+    let cylinder = m.cylinder.map_or(String::new(), |c| format!(", mostly on cylinder {c}"));
+    format!(
+        "misfires have risen to {:.1} per 1,000 revolutions from {:.2}{cylinder}",
+        m.per_1000_rev, m.baseline_per_1000_rev
+    )
+}

@@ -1,0 +1,212 @@
+//! The posterior over causes: priors, and what each witness adds.
+//!
+//! Every witness is a log-likelihood per cause, so the contributions that the report shows add up to
+//! the posterior. Priors and tables are the trade's common practice, no source, unless one is named;
+//! `trimdrift trial` measures how well the stated probabilities are calibrated.
+
+use super::shape::{BandChange, Banks, Shape, log_likelihood, log_sum_exp};
+use crate::tables::findings::{Cause, CauseWeight, Estimate, MisfireFinding};
+use crate::tables::fleet::{AirMetering, Injection, Vehicle};
+
+/// What the witnesses saw of one vehicle.
+pub(super) struct Witnesses<'a> {
+    pub(super) vehicle: &'a Vehicle,
+    /// Changes by bank and band with covariance (row-major).
+    pub(super) changes: &'a [BandChange],
+    pub(super) covariance: &'a [f64],
+    /// Change of the idle throttle angle, percent.
+    pub(super) idle_throttle: Estimate,
+    /// Change of breathing, percent of displacement.
+    pub(super) breathing: Estimate,
+    /// Breathing was computed from the airflow sensor, and so shares its error.
+    pub(super) breathing_from_sensor: bool,
+    /// Change of the trim gap between warm-up and hot running, log-percent.
+    pub(super) warmup_gap: Estimate,
+    pub(super) misfires: Option<&'a MisfireFinding>,
+    /// Distance since the plugs were changed, km, if known.
+    pub(super) plug_km: Option<f64>,
+    pub(super) plug_life_km: f64,
+    /// Days since each cause's own cure was last carried out, if it was.
+    pub(super) cured_days_ago: &'a dyn Fn(Cause) -> Option<i32>,
+}
+
+/// Days over which a carried-out cure makes its cause less likely.
+const CURE_DAYS: i32 = 120;
+
+/// The posterior over causes, most likely first.
+pub(super) fn posterior(w: &Witnesses<'_>) -> Vec<CauseWeight> {
+    let mut weights: Vec<CauseWeight> = Cause::ALL
+        .into_iter()
+        .map(|cause| {
+            let contributions = vec![
+                ("how common it is in this kind of engine", prior(cause, w.vehicle).ln()),
+                ("change of trim over airflow and banks", trim_shape(cause, w)),
+                ("pattern of misfires", misfire_pattern(cause, w).ln()),
+                ("throttle angle at idle", idle_throttle(cause, w)),
+                ("air taken in at full load", breathing(cause, w)),
+                ("extra fuel while warming up", warmup_gap(cause, w)),
+                ("distance on the spark plugs", plugs(cause, w).ln()),
+                ("work done before", history(cause, w).ln()),
+            ];
+            CauseWeight { cause, probability: 0.0, contributions }
+        })
+        .collect();
+    let scores: Vec<f64> =
+        weights.iter().map(|c| c.contributions.iter().map(|x| x.1).sum()).collect();
+    let total = log_sum_exp(&scores);
+    for (weight, score) in weights.iter_mut().zip(scores) {
+        weight.probability = (score - total).exp();
+    }
+    weights.sort_by(|a, b| {
+        b.probability.total_cmp(&a.probability).then(a.cause.cmp(&b.cause))
+    });
+    weights
+}
+
+/// Prior by kind of engine: the spray of port injectors washes the valves, that of direct ones does not;
+/// a speed-density engine measures any air that enters the manifold.
+fn prior(cause: Cause, vehicle: &Vehicle) -> f64 {
+    let direct = vehicle.injection == Injection::Direct;
+    let sensor = vehicle.air_metering == AirMetering::Maf;
+    match cause {
+        Cause::RestrictedInjectors => if direct { 0.25 } else { 0.35 },
+        Cause::UnmeteredAir => if sensor { 0.15 } else { 0.03 },
+        Cause::SupplyDroop => 0.10,
+        Cause::MeteringError => if sensor { 0.12 } else { 0.04 },
+        Cause::IntakeDeposits => if direct { 0.20 } else { 0.08 },
+        Cause::ThrottleDeposits => 0.06,
+        Cause::WornIgnition => 0.12,
+        Cause::LeakingInjector => 0.04,
+        Cause::Unexplained => 0.02,
+    }
+}
+
+/// Likelihood of the changes by band under the mixture that a cause makes.
+fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
+    if w.changes.is_empty() {
+        return 0.0;
+    }
+    let two_banks = w.changes.iter().any(|c| c.bank == 1);
+    let at = |shape, banks, sign| log_likelihood(w.changes, w.covariance, shape, banks, sign);
+    // A fault of one cylinder or gasket is on one bank; one upstream of the fork is on both.
+    let one_or_both = |shape, sign, both: f64| {
+        if !two_banks {
+            return at(shape, Banks::All, sign);
+        }
+        let one = ((1.0 - both) / 2.0).ln();
+        log_sum_exp(&[
+            both.ln() + at(shape, Banks::All, sign),
+            one + at(shape, Banks::One(0), sign),
+            one + at(shape, Banks::One(1), sign),
+        ])
+    };
+    match cause {
+        Cause::RestrictedInjectors => one_or_both(Shape::Restriction, 1.0, 0.6),
+        Cause::UnmeteredAir => one_or_both(Shape::UnmeteredAir, 1.0, 0.7),
+        Cause::SupplyDroop => at(Shape::SupplyDroop, Banks::All, 1.0),
+        Cause::MeteringError => log_sum_exp(&[
+            0.8f64.ln() + at(Shape::MeteringError, Banks::All, 1.0),
+            0.2f64.ln() + at(Shape::MeteringError, Banks::All, -1.0),
+        ]),
+        Cause::LeakingInjector => log_sum_exp(&[
+            0.5f64.ln() + one_or_both(Shape::Restriction, -1.0, 0.3),
+            0.5f64.ln() + one_or_both(Shape::UnmeteredAir, -1.0, 0.3),
+        ]),
+        // Deposits and weak ignition leave the hot mixture about as it was.
+        Cause::IntakeDeposits | Cause::ThrottleDeposits | Cause::WornIgnition => {
+            at(Shape::Flat0, Banks::All, 1.0)
+        }
+        // Anything at all: each band free with the prior size of a fault, so it wins only where no shape fits.
+        Cause::Unexplained => {
+            let n = w.changes.len();
+            let mut v = w.covariance.to_vec();
+            for i in 0..n {
+                v[i * n + i] += 64.0;
+            }
+            log_likelihood(w.changes, &v, Shape::Flat0, Banks::All, 1.0)
+        }
+    }
+}
+
+/// Probability of the misfire pattern under a cause: none, spread over cylinders (mostly warm or mostly
+/// cold), or on one cylinder.
+fn misfire_pattern(cause: Cause, w: &Witnesses<'_>) -> f64 {
+    let Some(m) = w.misfires else { return 1.0 };
+    let column = if m.flagged_on.is_none() {
+        0
+    } else if m.cylinder.is_some() {
+        3
+    } else if m.cold_per_1000_rev > 2.0 * m.warm_per_1000_rev {
+        2
+    } else {
+        1
+    };
+    let row: [f64; 4] = match cause {
+        Cause::RestrictedInjectors => [0.72, 0.04, 0.04, 0.20],
+        Cause::UnmeteredAir => [0.80, 0.08, 0.08, 0.04],
+        Cause::SupplyDroop => [0.82, 0.13, 0.03, 0.02],
+        Cause::MeteringError => [0.93, 0.04, 0.02, 0.01],
+        Cause::IntakeDeposits => [0.45, 0.07, 0.42, 0.06],
+        Cause::ThrottleDeposits => [0.94, 0.02, 0.02, 0.02],
+        Cause::WornIgnition => [0.04, 0.70, 0.11, 0.15],
+        Cause::LeakingInjector => [0.75, 0.05, 0.06, 0.14],
+        Cause::Unexplained => [0.85, 0.05, 0.05, 0.05],
+    };
+    row[column]
+}
+
+/// Deposits on the throttle hold air back, so it must open further to idle; unmetered air lets it close.
+fn idle_throttle(cause: Cause, w: &Witnesses<'_>) -> f64 {
+    let (mean, sd) = match cause {
+        Cause::ThrottleDeposits => (2.5, 1.2),
+        Cause::IntakeDeposits => (0.5, 0.6),
+        Cause::UnmeteredAir => (-0.4, 0.6),
+        _ => (0.0, 0.35),
+    };
+    gaussian(w.idle_throttle, mean, sd)
+}
+
+/// Deposits in the ports take breathing at full load; a sensor that reads low takes its reading.
+fn breathing(cause: Cause, w: &Witnesses<'_>) -> f64 {
+    let at_load = w.changes.iter().filter(|c| c.m > 6.0).map(|c| c.change).next_back();
+    let (mean, sd) = match (cause, w.breathing_from_sensor, at_load) {
+        (Cause::IntakeDeposits, _, _) => (-6.0, 4.0),
+        (Cause::MeteringError, true, Some(change)) => (-change, 4.0),
+        _ => (0.0, 2.0),
+    };
+    gaussian(w.breathing, mean, sd)
+}
+
+/// Deposits on the valves soak up fuel while they are cold.
+fn warmup_gap(cause: Cause, w: &Witnesses<'_>) -> f64 {
+    let (mean, sd) = match cause {
+        Cause::IntakeDeposits => (4.0, 3.0),
+        _ => (0.0, 1.2),
+    };
+    gaussian(w.warmup_gap, mean, sd)
+}
+
+fn gaussian(seen: Estimate, mean: f64, sd: f64) -> f64 {
+    if !seen.is_known() || !seen.hi.is_finite() || !seen.lo.is_finite() {
+        return 0.0;
+    }
+    let noise = (seen.hi - seen.lo) / (2.0 * 1.96);
+    let var = sd * sd + noise * noise;
+    -0.5 * ((seen.value - mean).powi(2) / var + var.ln())
+}
+
+/// Worn plugs grow likely as their distance nears their life.
+fn plugs(cause: Cause, w: &Witnesses<'_>) -> f64 {
+    match (cause, w.plug_km) {
+        (Cause::WornIgnition, Some(km)) => (km / w.plug_life_km).powi(2).clamp(0.15, 4.0),
+        _ => 1.0,
+    }
+}
+
+/// A cure carried out lately makes its cause less likely.
+fn history(cause: Cause, w: &Witnesses<'_>) -> f64 {
+    match (w.cured_days_ago)(cause) {
+        Some(days) if days < CURE_DAYS => 0.3,
+        _ => 1.0,
+    }
+}

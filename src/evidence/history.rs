@@ -1,0 +1,178 @@
+//! One vehicle's history up to the chosen day: distance, learning resets, workshop visits.
+
+use crate::tables::days::Day;
+use crate::tables::findings::SeriesKind;
+use crate::tables::fleet::{Service, ServiceRecord, Vehicle};
+
+/// Longest distance believed between two days on the odometer, km per day of the gap.
+const KM_PER_DAY_MAX: f64 = 2_000.0;
+
+/// A registered vehicle with everything known of it up to the chosen day.
+#[derive(Debug)]
+pub(super) struct History<'a> {
+    pub(super) vehicle: &'a Vehicle,
+    pub(super) days: Vec<&'a Day>,
+    /// Distance since the first day, km, one per day.
+    pub(super) km: Vec<f64>,
+    pub(super) resets: Vec<i32>,
+    pub(super) services: Vec<&'a ServiceRecord>,
+}
+
+impl<'a> History<'a> {
+    pub(super) fn new(
+        vehicle: &'a Vehicle,
+        days: &'a [Day],
+        services: &'a [ServiceRecord],
+        as_of: i32,
+    ) -> History<'a> {
+        let days: Vec<&Day> = days.iter().filter(|d| d.day <= as_of).collect();
+        let mut services: Vec<&ServiceRecord> = services
+            .iter()
+            .filter(|s| s.vehicle == vehicle.vehicle && s.day <= as_of)
+            .collect();
+        services.sort_by_key(|s| (s.day, s.service));
+        History {
+            vehicle,
+            km: distance_km(&days),
+            resets: resets(&days),
+            days,
+            services,
+        }
+    }
+
+    /// Days on which `kind` starts anew: work that is meant to change what it measures.
+    pub(super) fn restarts(&self, kind: SeriesKind) -> Vec<i32> {
+        self.service_days(|s| role(kind, s) == Role::Restart)
+    }
+
+    /// Days on which the level of `kind` may have moved for a known reason.
+    pub(super) fn breaks(&self, kind: SeriesKind) -> Vec<i32> {
+        self.service_days(|s| role(kind, s) == Role::Break)
+    }
+
+    fn service_days(&self, keep: impl Fn(Service) -> bool) -> Vec<i32> {
+        let mut days: Vec<i32> =
+            self.services.iter().filter(|s| keep(s.service)).map(|s| s.day).collect();
+        days.dedup();
+        days
+    }
+
+    /// Mean distance a week over the last 60 days of data, km.
+    pub(super) fn km_per_week(&self) -> f64 {
+        let Some(last) = self.days.last() else { return f64::NAN };
+        let from = self.days.iter().position(|d| d.day > last.day - 60).unwrap_or(0);
+        let days = f64::from(last.day - self.days[from].day).max(1.0);
+        let end = self.km.last().copied().unwrap_or(0.0);
+        if from == self.days.len() - 1 {
+            return last.km * 7.0;
+        }
+        (end - self.km[from]) / days * 7.0
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Role {
+    Restart,
+    Break,
+    Nothing,
+}
+
+/// What a piece of work means for a series (common practice, no source).
+fn role(kind: SeriesKind, service: Service) -> Role {
+    use Service::{
+        AirFilter, AirflowSensorCleaning, BatteryDisconnect, EgrCleaning, FuelFilter,
+        InjectorCleaning, IntakeCleaning, Other, SparkPlugs, ThrottleCleaning,
+    };
+    match (kind, service) {
+        (
+            SeriesKind::TrimAll(_) | SeriesKind::Trim(..),
+            InjectorCleaning | IntakeCleaning | AirflowSensorCleaning | FuelFilter,
+        )
+        | (SeriesKind::IdleThrottle, ThrottleCleaning | IntakeCleaning)
+        | (SeriesKind::Breathing, IntakeCleaning | AirflowSensorCleaning)
+        | (SeriesKind::WarmupGap, IntakeCleaning | InjectorCleaning) => Role::Restart,
+        (
+            SeriesKind::TrimAll(_) | SeriesKind::Trim(..),
+            ThrottleCleaning | EgrCleaning | SparkPlugs | AirFilter | Other,
+        )
+        | (SeriesKind::IdleThrottle, BatteryDisconnect | EgrCleaning | Other)
+        | (SeriesKind::Breathing, AirFilter | ThrottleCleaning)
+        | (SeriesKind::WarmupGap, EgrCleaning | SparkPlugs) => Role::Break,
+        // Total trim survives a learning reset: the short-term side takes over at once.
+        _ => Role::Nothing,
+    }
+}
+
+/// Days on which a since-clear counter fell back: battery off or codes cleared.
+///
+/// Any of the three counters will do; one that stands at its end value (SAE J1979: 65,535 km or minutes,
+/// 255 warm-ups) does not fall.
+fn resets(days: &[&Day]) -> Vec<i32> {
+    let mut last = [f32::NAN; 3];
+    let mut resets = Vec::new();
+    for d in days {
+        let readings = [&d.km_since_clear, &d.warmups_since_clear, &d.min_since_clear];
+        let mut fell = false;
+        for (reading, last) in readings.into_iter().zip(&mut last) {
+            // One unit of slack: counters of several control units may differ by one.
+            fell |= reading.min < *last - 1.0 || reading.min < reading.first - 1.0;
+            if reading.last.is_finite() {
+                *last = reading.last;
+            }
+        }
+        if fell {
+            resets.push(d.day);
+        }
+    }
+    resets
+}
+
+/// Distance since the first day: odometer differences where they are plausible, logged distance elsewhere.
+///
+/// An odometer that was replaced, rolled back or is missing costs nothing but the unlogged distance.
+fn distance_km(days: &[&Day]) -> Vec<f64> {
+    let mut total = 0.0;
+    let mut last: Option<(i32, f64)> = None;
+    let mut out = Vec::with_capacity(days.len());
+    for d in days {
+        let logged = d.km;
+        let mut step = logged;
+        if d.odometer_km.is_finite() {
+            if let Some((day, odometer)) = last {
+                let driven = d.odometer_km - odometer;
+                let gap = f64::from((d.day - day).max(1));
+                if driven >= 0.5 * logged && driven <= KM_PER_DAY_MAX * gap {
+                    step = driven.max(logged);
+                }
+            }
+            last = Some((d.day, d.odometer_km));
+        }
+        total += step;
+        out.push(total);
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn day(day: i32, km: f64, odometer_km: f64) -> Day {
+        Day { day, km, odometer_km, ..Day::default() }
+    }
+
+    #[test]
+    fn a_replaced_odometer_does_not_turn_distance_back() {
+        let days =
+            [day(0, 10.0, 50_000.0), day(1, 10.0, 50_030.0), day(2, 12.0, 15.0), day(3, 9.0, 30.0)];
+        let refs: Vec<&Day> = days.iter().collect();
+        assert_eq!(distance_km(&refs), vec![10.0, 40.0, 52.0, 67.0]);
+    }
+
+    #[test]
+    fn without_an_odometer_the_logged_distance_counts() {
+        let days = [day(0, 10.0, f64::NAN), day(5, 20.0, f64::NAN)];
+        let refs: Vec<&Day> = days.iter().collect();
+        assert_eq!(distance_km(&refs), vec![10.0, 30.0]);
+    }
+}

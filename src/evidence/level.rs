@@ -1,0 +1,103 @@
+//! A lasting change of level, however it came about.
+//!
+//! The drift test holds a single jump to be innocent, as a new fuel blend would be. A hose that came
+//! off is a jump too, but larger than any blend: the prior step of 1.5 % makes one of 8 % a matter of
+//! five standard deviations. So a change is acted on when the mean of the recent rows lies beyond the
+//! set amount and its lower confidence bound beyond three quarters of it.
+
+use crate::stats::sequential::ResidualRow;
+
+/// Days in the trailing window.
+const WINDOW_DAYS: i32 = 28;
+
+/// Rows that the trailing window must have.
+const WINDOW_ROWS_MIN: usize = 12;
+
+/// Rows in the baseline window (the first days after a start or restart).
+const BASELINE_ROWS_MIN: usize = 15;
+
+/// One-sided normal bound of 99.9 % (table of the normal distribution).
+const BOUND: f64 = 3.09;
+
+/// First day on which the level of `rows` (day ascending, one segment) had lastingly risen by `limit`
+/// (fallen, if it is negative) from the mean of the first `baseline_days` days.
+///
+/// Causal: the answer for a day uses only rows up to it.
+pub(super) fn lasting_change(
+    rows: &[ResidualRow],
+    limit: f64,
+    baseline_days: i32,
+    correlation: f64,
+) -> Option<i32> {
+    let first = rows.first()?.day;
+    let base: Vec<f64> =
+        rows.iter().take_while(|r| r.day < first + baseline_days).map(|r| r.r).collect();
+    if base.len() < BASELINE_ROWS_MIN {
+        return None;
+    }
+    let (level, base_var) = mean_and_variance(&base);
+    // Rows that follow each other with correlation phi carry (1-phi)/(1+phi) of their number.
+    let inflation = (1.0 + correlation) / (1.0 - correlation);
+    let sign = limit.signum();
+    let mut start = base.len();
+    for end in base.len()..rows.len() {
+        while rows[start].day <= rows[end].day - WINDOW_DAYS {
+            start += 1;
+        }
+        let window: Vec<f64> = rows[start..=end].iter().map(|r| r.r).collect();
+        if window.len() < WINDOW_ROWS_MIN {
+            continue;
+        }
+        let (mean, var) = mean_and_variance(&window);
+        let change = sign * (mean - level);
+        let se = (inflation * (var / window.len() as f64 + base_var / base.len() as f64)).sqrt();
+        if change >= limit.abs() && change - BOUND * se >= 0.75 * limit.abs() {
+            return Some(rows[end].day);
+        }
+    }
+    None
+}
+
+fn mean_and_variance(values: &[f64]) -> (f64, f64) {
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let var = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
+    (mean, var)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn rows(jump_day: i32, jump: f64) -> Vec<ResidualRow> {
+        (0..200)
+            .map(|day| ResidualRow {
+                day,
+                x: f64::from(day) / 100.0,
+                weight: 1.0,
+                r: f64::from(day % 5) * 0.5 - 1.0 + if day >= jump_day { jump } else { 0.0 },
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_large_jump_is_found_once_the_window_is_full_of_it() {
+        let day = lasting_change(&rows(120, 12.0), 8.0, 60, 0.5).expect("found");
+        assert!((130..150).contains(&day), "{day}");
+    }
+
+    #[test]
+    fn a_jump_of_an_ordinary_step_is_not() {
+        assert_eq!(lasting_change(&rows(120, 4.0), 8.0, 60, 0.5), None);
+        assert_eq!(lasting_change(&rows(120, -12.0), 8.0, 60, 0.5), None);
+        assert!(lasting_change(&rows(120, -12.0), -8.0, 60, 0.5).is_some());
+    }
+
+    #[test]
+    fn the_day_does_not_move_when_later_rows_arrive() {
+        let all = rows(120, 12.0);
+        let day = lasting_change(&all, 8.0, 60, 0.5);
+        let cut: Vec<ResidualRow> = all.into_iter().filter(|r| Some(r.day) <= day).collect();
+        assert_eq!(lasting_change(&cut, 8.0, 60, 0.5), day);
+    }
+}

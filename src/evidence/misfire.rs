@@ -1,0 +1,290 @@
+//! Misfires: a sequential test of the rate, and whether they concentrate on one cylinder.
+//!
+//! Counts with revolutions as exposure, overdispersed (variance `dispersion` times the mean). Each
+//! night asks how many times better "the rate has risen twofold, fourfold, eightfold since some week"
+//! explains the counts than the vehicle's own rate, summed over the weeks in which it may have begun
+//! (Shiryaev-Roberts); the limit is the number of weeks per designed false flag, as in the drift test.
+
+use super::history::History;
+use crate::settings::{DecideSettings, TestSettings};
+use crate::stats::counts::{self, Counted};
+use crate::tables::days::Day;
+use crate::tables::findings::{Estimate, MisfireFinding};
+use crate::tables::fleet::Service;
+use statrs::function::gamma::ln_gamma;
+
+/// Rises that the alternative holds for equally likely.
+const RISES: [f64; 3] = [2.0, 4.0, 8.0];
+
+/// Lowest rate that the null may have, misfires per 1,000 revolutions: engines are never perfect, and a
+/// rate of nought would make any single misfire a miracle (common practice, no source).
+const RATE_FLOOR: f64 = 0.05;
+
+/// Weight of the family's rate in a vehicle's own baseline, 1,000 revolutions (about ten hours at idle speed
+/// or five on the road).
+const FAMILY_WEIGHT: f64 = 500.0;
+
+/// Dispersion before any data, and the days that it weighs (common practice, no source: counts come in bursts).
+const DISPERSION_PRIOR: (f64, f64) = (3.0, 30.0);
+
+/// Most evidence that one day may bring, nats: one bad trip never flags a vehicle.
+const DAY_NATS_MAX: f64 = 3.0;
+
+/// p-value below which, and share above half at which, misfires count as being on one cylinder.
+const CONCENTRATION_P: f64 = 0.001;
+
+/// Days in the rate that must exceed the set minimum at the flag.
+const RATE_DAYS: i32 = 14;
+
+/// One vehicle's running state.
+#[derive(Debug)]
+struct Watch {
+    baseline: Moments,
+    baseline_end: Option<i32>,
+    dispersion: f64,
+    dispersion_days: f64,
+    sums: [f64; RISES.len()],
+    last_week: Option<i32>,
+    flagged_on: Option<i32>,
+    recent: Vec<(i32, f64, f64)>,
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Moments {
+    count: f64,
+    kilorevs: f64,
+}
+
+impl Moments {
+    fn rate(&self) -> Option<f64> {
+        (self.kilorevs > 0.0).then(|| self.count / self.kilorevs)
+    }
+}
+
+/// Findings of one engine family, in the order of `family`; `None` for a vehicle whose logs carry no counters.
+///
+/// Days are taken in order over the whole family, so every figure uses only what was known by then.
+pub(super) fn assess(
+    family: &[&History<'_>],
+    test: &TestSettings,
+    decide: &DecideSettings,
+    log_limit: f64,
+) -> Vec<Option<MisfireFinding>> {
+    let mut watches: Vec<Watch> = family.iter().map(|_| Watch::new()).collect();
+    let mut order: Vec<(i32, usize, usize)> = Vec::new();
+    for (v, history) in family.iter().enumerate() {
+        for (i, d) in history.days.iter().enumerate() {
+            if kilorevs(d) > 0.0 {
+                order.push((d.day, v, i));
+            }
+        }
+    }
+    order.sort_unstable();
+    let mut start = 0;
+    while start < order.len() {
+        let day = order[start].0;
+        let end = start + order[start..].partition_point(|o| o.0 == day);
+        // The family's rate is that of the days before, so the order within a day does not matter.
+        let family_rate = median_rate(&watches);
+        for (_, v, i) in &order[start..end] {
+            let restart = family[*v].services.iter().any(|s| {
+                matches!(s.service, Service::SparkPlugs | Service::InjectorCleaning)
+                    && watches[*v].recent.last().is_some_and(|r| r.0 < s.day)
+                    && s.day <= day
+            });
+            if restart {
+                watches[*v] = Watch::new();
+            }
+            watches[*v].take(family[*v].days[*i], family_rate, test, decide, log_limit);
+        }
+        start = end;
+    }
+    let family_rate = median_rate(&watches);
+    family
+        .iter()
+        .zip(watches)
+        .map(|(history, watch)| watch.finding(history, family_rate, test))
+        .collect()
+}
+
+fn kilorevs(d: &Day) -> f64 {
+    (d.counted_revs_warm + d.counted_revs_cold) / 1000.0
+}
+
+fn count(d: &Day) -> f64 {
+    d.misfires.as_ref().map_or(0.0, |m| m.warm.iter().chain(&m.cold).copied().map(f64::from).sum())
+}
+
+/// Median of the vehicles' baseline rates, never below the floor.
+fn median_rate(watches: &[Watch]) -> f64 {
+    let mut rates: Vec<f64> =
+        watches.iter().filter(|w| w.baseline.kilorevs > 50.0).filter_map(|w| w.baseline.rate()).collect();
+    rates.sort_by(f64::total_cmp);
+    let median = rates.get(rates.len() / 2).copied().unwrap_or(RATE_FLOOR);
+    if median > RATE_FLOOR { median } else { RATE_FLOOR }
+}
+
+impl Watch {
+    fn new() -> Watch {
+        Watch {
+            baseline: Moments::default(),
+            baseline_end: None,
+            dispersion: DISPERSION_PRIOR.0,
+            dispersion_days: DISPERSION_PRIOR.1,
+            sums: [0.0; RISES.len()],
+            last_week: None,
+            flagged_on: None,
+            recent: Vec::new(),
+        }
+    }
+
+    /// The vehicle's own rate shrunk towards the family's (gamma prior, posterior mean).
+    fn own_rate(&self, family_rate: f64) -> f64 {
+        let rate = (self.baseline.count + FAMILY_WEIGHT * family_rate)
+            / (self.baseline.kilorevs + FAMILY_WEIGHT);
+        if rate > RATE_FLOOR { rate } else { RATE_FLOOR }
+    }
+
+    fn take(
+        &mut self,
+        d: &Day,
+        family_rate: f64,
+        test: &TestSettings,
+        decide: &DecideSettings,
+        log_limit: f64,
+    ) {
+        let (c, e) = (count(d), kilorevs(d));
+        let end = *self
+            .baseline_end
+            .get_or_insert(d.day + test.baseline_days.min(test.days_min) as i32);
+        self.recent.push((d.day, c, e));
+        if d.day < end {
+            self.baseline.count += c;
+            self.baseline.kilorevs += e;
+            return;
+        }
+        let null = self.own_rate(family_rate);
+        let mean = null * e;
+        let week = d.day.div_euclid(7);
+        let weeks = f64::from(self.last_week.map_or(1, |w| week - w));
+        self.last_week = Some(week);
+        for (sum, rise) in self.sums.iter_mut().zip(RISES) {
+            let nats = (log_pmf(c, rise * mean, self.dispersion)
+                - log_pmf(c, mean, self.dispersion))
+            .clamp(-DAY_NATS_MAX, DAY_NATS_MAX);
+            *sum = ((*sum + weeks).ln() + nats).exp();
+        }
+        // Dispersion learns from the past only, and a burst teaches it no more than any bad day.
+        let pearson = ((c - mean).powi(2) / mean).min(25.0);
+        if self.log_r() < log_limit - 3.0 {
+            self.dispersion += (pearson - self.dispersion) / (self.dispersion_days + 1.0);
+            self.dispersion_days += 1.0;
+            self.dispersion = self.dispersion.max(1.2);
+        }
+        if self.flagged_on.is_none() && self.log_r() > log_limit {
+            let rate = self.recent_rate(RATE_DAYS).rate().unwrap_or(0.0);
+            if rate >= decide.misfire_per_1000_rev_min {
+                self.flagged_on = Some(d.day);
+            }
+        }
+    }
+
+    fn log_r(&self) -> f64 {
+        (self.sums.iter().sum::<f64>() / RISES.len() as f64).max(1e-12).ln()
+    }
+
+    fn recent_rate(&self, days: i32) -> Moments {
+        let mut m = Moments::default();
+        let Some(last) = self.recent.last() else { return m };
+        for (_, c, e) in self.recent.iter().rev().take_while(|r| r.0 > last.0 - days) {
+            m.count += c;
+            m.kilorevs += e;
+        }
+        m
+    }
+
+    fn finding(
+        self,
+        history: &History<'_>,
+        family_rate: f64,
+        test: &TestSettings,
+    ) -> Option<MisfireFinding> {
+        let last = self.recent.last()?.0;
+        let from = last - test.recent_days as i32;
+        let recent = self.recent_rate(test.recent_days as i32);
+        let own = self.own_rate(family_rate);
+        let mut by_cylinder = vec![0.0; history.vehicle.cylinders.min(12)];
+        let (mut warm, mut cold) = (Moments::default(), Moments::default());
+        for d in history.days.iter().filter(|d| d.day > from) {
+            warm.kilorevs += d.counted_revs_warm / 1000.0;
+            cold.kilorevs += d.counted_revs_cold / 1000.0;
+            let Some(counts) = &d.misfires else { continue };
+            warm.count += counts.warm.iter().copied().map(f64::from).sum::<f64>();
+            cold.count += counts.cold.iter().copied().map(f64::from).sum::<f64>();
+            for (c, total) in by_cylinder.iter_mut().enumerate() {
+                *total += f64::from(counts.warm[c] + counts.cold[c]);
+            }
+        }
+        let counted: Vec<u64> = by_cylinder.iter().map(|c| c.round() as u64).collect();
+        let concentration = counts::concentration(&counted, self.dispersion);
+        let rate = recent.rate().unwrap_or(f64::NAN);
+        let parts = |keep: &dyn Fn(i32) -> bool| -> Vec<Counted> {
+            self.recent
+                .iter()
+                .filter(|r| keep(r.0))
+                .map(|r| Counted { count: r.1.round() as u64, exposure: r.2 })
+                .collect()
+        };
+        let base_end = self.baseline_end.unwrap_or(last);
+        let ratio = counts::dispersed_ratio(
+            &parts(&|day| day > from && day >= base_end),
+            &parts(&|day| day < base_end),
+            0.95,
+        );
+        Some(MisfireFinding {
+            per_1000_rev: rate,
+            baseline_per_1000_rev: self.baseline.rate().unwrap_or(own),
+            warm_per_1000_rev: warm.rate().unwrap_or(f64::NAN),
+            cold_per_1000_rev: cold.rate().unwrap_or(f64::NAN),
+            ratio: ratio.map_or(Estimate::NONE, |r| Estimate { value: r.ratio, lo: r.lo, hi: r.hi }),
+            flagged_on: self.flagged_on,
+            log_r: self.log_r(),
+            cylinder: concentration
+                .filter(|c| c.p < CONCENTRATION_P && c.share > 0.5)
+                .map(|c| c.cylinder + 1)
+                .filter(|_| self.flagged_on.is_some()),
+            concentration_p: concentration.map_or(1.0, |c| c.p),
+            dispersion: self.dispersion,
+            by_cylinder: by_cylinder
+                .iter()
+                .map(|c| c / recent.kilorevs.max(f64::MIN_POSITIVE))
+                .collect(),
+        })
+    }
+}
+
+/// Log probability of `count` under a negative binomial whose variance is `dispersion` times its mean.
+///
+/// With size `r = mean / (dispersion - 1)` sums of days are of the same family, so a day may be split.
+fn log_pmf(count: f64, mean: f64, dispersion: f64) -> f64 {
+    let r = mean / (dispersion - 1.0);
+    ln_gamma(count + r) - ln_gamma(r) - ln_gamma(count + 1.0) - r * dispersion.ln()
+        + count * (1.0 - 1.0 / dispersion).ln()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_count_distribution_sums_to_one_with_the_stated_mean_and_variance() {
+        // Definition of the negative binomial with variance proportional to the mean (NB1).
+        let (mean, dispersion) = (4.0, 2.5);
+        let p: Vec<f64> = (0..400).map(|c| log_pmf(f64::from(c), mean, dispersion).exp()).collect();
+        let total: f64 = p.iter().sum();
+        let m: f64 = p.iter().enumerate().map(|(c, p)| c as f64 * p).sum();
+        let v: f64 = p.iter().enumerate().map(|(c, p)| (c as f64 - m).powi(2) * p).sum();
+        assert!((total - 1.0).abs() < 1e-9 && (m - mean).abs() < 1e-6);
+        assert!((v - mean * dispersion).abs() < 1e-5, "{v}");
+    }
+}

@@ -1,0 +1,570 @@
+//! Vehicle-days in, findings out: what trims, misfires and economy say of each vehicle.
+//!
+//! ```text
+//! days ─► history ─► daily series ─► drift test against peers ─► windows ─► shape ─► causes
+//!                 └► misfires      └► lasting change of level
+//!                 └► economy (with refuels)
+//! ```
+//!
+//! In: the register, days, workshop records and refuels up to the chosen day. Out: one
+//! [`VehicleFindings`] per registered vehicle, in register order. Nothing here decides or ranks.
+
+mod cause;
+mod economy;
+mod history;
+mod level;
+mod misfire;
+mod series;
+mod shape;
+mod windows;
+
+use crate::settings::{DecideSettings, TestSettings};
+use crate::stats::sequential::{self, DayRow, Params, SeriesInput, SeriesOutcome, log_limit};
+use crate::tables::days::Day;
+use crate::tables::findings::{
+    AdjustedSeries, Cause, CauseWeight, EconomyFinding, Estimate, GroupAlarm, GuaranteeFigures, MisfireFinding, SeriesFinding, SeriesKind,
+    TracePoint, VehicleFindings,
+};
+use crate::tables::fleet::{AirMetering, Refuel, Service, ServiceRecord, Vehicle};
+use crate::tables::trips::Band;
+use cause::Witnesses;
+use history::History;
+use rayon::prelude::*;
+use series::{MISFIRE_SHARE, daily, monitored};
+use shape::BandChange;
+use std::collections::BTreeMap;
+use windows::Windows;
+
+/// Everything the evidence reads.
+#[derive(Debug, Clone, Copy)]
+pub struct Input<'a> {
+    /// Registered vehicles.
+    pub register: &'a [Vehicle],
+    /// Days of each vehicle, ascending.
+    pub days: &'a BTreeMap<String, Vec<Day>>,
+    /// Workshop records.
+    pub services: &'a [ServiceRecord],
+    /// Fuel purchases.
+    pub refuels: &'a [Refuel],
+    /// Tests.
+    pub test: &'a TestSettings,
+    /// Decision thresholds that a test needs.
+    pub decide: &'a DecideSettings,
+    /// Last day that counts, days since 1970-01-01.
+    pub as_of: i32,
+}
+
+/// Everything the evidence says.
+#[derive(Debug)]
+pub struct Evidence {
+    /// Findings in register order.
+    pub vehicles: Vec<VehicleFindings>,
+    /// All-band trims of vehicles with workshop records, for judging what the work achieved.
+    pub adjusted: Vec<AdjustedSeries>,
+    /// Families that drift as a whole.
+    pub group_alarms: Vec<GroupAlarm>,
+    /// Measured beside designed rate of false flags.
+    pub guarantee: GuaranteeFigures,
+}
+
+/// One tested series of one vehicle.
+#[derive(Debug)]
+struct Followed {
+    finding: SeriesFinding,
+    windows: Windows,
+    weekly: BTreeMap<i32, (f64, f64)>,
+}
+
+/// Assesses the fleet.
+pub fn assess(input: &Input<'_>) -> Evidence {
+    let none: Vec<Day> = Vec::new();
+    let histories: Vec<History<'_>> = input
+        .register
+        .iter()
+        .map(|v| {
+            let days = input.days.get(&v.vehicle).unwrap_or(&none);
+            History::new(v, days, input.services, input.as_of)
+        })
+        .collect();
+    let families = families(input.register);
+    let (mut followed, adjusted) = follow_series(&histories, &families, input);
+    let (mut misfires, mut economy) = by_family(&histories, &families, input);
+    let guarantee = guarantee(&followed, input);
+    let vehicles = histories
+        .iter()
+        .enumerate()
+        .map(|(v, history)| {
+            let own = std::mem::take(&mut followed[v]);
+            let mut findings = assemble(history, &own, misfires[v].take(), input);
+            findings.economy = economy[v].take();
+            findings.peers = families[&history.vehicle.engine_family]
+                .1
+                .iter()
+                .filter(|p| **p != v && histories[**p].days.len() >= input.test.rows_min as usize)
+                .count();
+            if findings.peers < FEW_PEERS {
+                findings.notes.push(format!(
+                    "Only {} vehicles share engine family {}; the season and the fuel can be told from drift less well.",
+                    findings.peers, history.vehicle.engine_family
+                ));
+            }
+            findings
+        })
+        .collect();
+    Evidence { vehicles, adjusted, group_alarms: Vec::new(), guarantee }
+}
+
+/// Peers below which the report warns (the drift test then leans on the whole fleet).
+const FEW_PEERS: usize = 5;
+
+/// Family name to (index, members in register order).
+type Families = BTreeMap<String, (usize, Vec<usize>)>;
+
+fn families(register: &[Vehicle]) -> Families {
+    let mut families = Families::new();
+    for (v, vehicle) in register.iter().enumerate() {
+        let next = families.len();
+        let entry =
+            families.entry(vehicle.engine_family.clone()).or_insert_with(|| (next, Vec::new()));
+        entry.1.push(v);
+    }
+    families
+}
+
+/// Runs the drift test on every monitored series of every vehicle, one kind after another.
+fn follow_series(
+    histories: &[History<'_>],
+    families: &Families,
+    input: &Input<'_>,
+) -> (Vec<Vec<Followed>>, Vec<AdjustedSeries>) {
+    let mut adjusted = Vec::new();
+    let mut followed: Vec<Vec<Followed>> = histories.iter().map(|_| Vec::new()).collect();
+    let years = 1.0 / input.test.false_flags_per_vehicle_year;
+    let limit = |share: f64| if share > 0.0 { log_limit(years / share) } else { f64::INFINITY };
+    for kind in monitored(2).iter().map(|m| m.kind) {
+        let members: Vec<(usize, SeriesInput)> = histories
+            .par_iter()
+            .enumerate()
+            .filter_map(|(v, history)| {
+                let share =
+                    *monitored(history.vehicle.banks).iter().find(|m| m.kind == kind)?;
+                let rows: Vec<DayRow> = daily(history, kind, input.test)
+                    .iter()
+                    .map(|d| DayRow { day: d.day, x: d.km / 10_000.0, y: d.y, weight: d.weight })
+                    .collect();
+                (!rows.is_empty()).then(|| {
+                    let series = SeriesInput {
+                        group: families[&history.vehicle.engine_family].0,
+                        rows,
+                        breaks: history.breaks(kind),
+                        restarts: history.restarts(kind),
+                        log_limit_up: limit(share.share_up),
+                        log_limit_down: limit(share.share_down),
+                        report_days: Vec::new(),
+                    };
+                    (v, series)
+                })
+            })
+            .collect();
+        let (owners, series): (Vec<usize>, Vec<SeriesInput>) = members.into_iter().unzip();
+        let outcomes = sequential::run(&series, &params(kind, input.test), input.as_of);
+        for ((v, series), outcome) in owners.into_iter().zip(&series).zip(outcomes) {
+            if let SeriesKind::TrimAll(bank) = kind {
+                if !histories[v].services.is_empty() {
+                    adjusted.push(adjusted_series(&histories[v], bank, &outcome));
+                }
+            }
+            followed[v].push(follow(kind, series, outcome, input));
+        }
+    }
+    (followed, adjusted)
+}
+
+fn adjusted_series(
+    history: &History<'_>,
+    bank: usize,
+    outcome: &SeriesOutcome,
+) -> AdjustedSeries {
+    let flags = outcome.up.earlier_flags.iter().chain(&outcome.up.flag);
+    AdjustedSeries {
+        vehicle: history.vehicle.vehicle.clone(),
+        bank,
+        rows: outcome.residuals.iter().map(|r| (r.day, r.r)).collect(),
+        phi: outcome.noise.phi,
+        flags: flags.map(|f| f.day).collect(),
+    }
+}
+
+/// Constants of the drift test for one kind of series.
+///
+/// Throttle angle moves by tenths where trims move by whole percents; breathing by several.
+fn params(kind: SeriesKind, test: &TestSettings) -> Params {
+    let params = Params {
+        slope_sd: test.slope_prior_pct_per_10000km,
+        step_sd: test.step_prior_pct,
+        steps_per_year: test.steps_per_year,
+        min_rows: test.rows_min as usize,
+        min_days: test.days_min as i32,
+        ..Params::default()
+    };
+    match kind {
+        SeriesKind::IdleThrottle => params.scaled(0.25),
+        SeriesKind::Breathing => params.scaled(1.5),
+        SeriesKind::TrimAll(_) | SeriesKind::Trim(..) | SeriesKind::WarmupGap => params,
+    }
+}
+
+fn follow(
+    kind: SeriesKind,
+    series: &SeriesInput,
+    outcome: SeriesOutcome,
+    input: &Input<'_>,
+) -> Followed {
+    let test = input.test;
+    let restart = series.restarts.last().copied().unwrap_or(i32::MIN);
+    let from = outcome.residuals.partition_point(|r| r.day < restart);
+    let rows = &outcome.residuals[from..];
+    let base_days = test.baseline_days.min(test.days_min) as i32;
+    let windows = Windows::of(
+        rows,
+        base_days,
+        test.recent_days as i32,
+        outcome.noise.phi,
+        outcome.reference_sd,
+    );
+    let last = series.rows.last().map_or(input.as_of, |r| r.day);
+    let recent: Vec<f64> = series
+        .rows
+        .iter()
+        .filter(|r| r.day > last - RAW_DAYS && r.day >= restart)
+        .map(|r| r.y)
+        .collect();
+    let first: Vec<f64> =
+        series.rows.iter().take_while(|r| r.day < series.rows[0].day + base_days).map(|r| r.y).collect();
+    let level_on = level_limit(kind, input.decide)
+        .and_then(|limit| level::lasting_change(rows, limit, base_days, outcome.noise.phi));
+    let up = outcome.up.log_r.unwrap_or(f64::NEG_INFINITY);
+    let down = outcome.down.log_r.unwrap_or(f64::NEG_INFINITY);
+    let drifts = outcome.up.flag.is_some()
+        || outcome.down.flag.is_some()
+        || up.max(down) >= series.log_limit_up.min(series.log_limit_down) - input.decide.watch_nats;
+    let slope = if up >= down { outcome.up.slope } else { outcome.down.slope };
+    let slope = slope.filter(|_| drifts);
+    let finding = SeriesFinding {
+        kind,
+        days: rows.len(),
+        baseline: mean(&first).unwrap_or(f64::NAN),
+        change: windows.change(),
+        drift_per_10000km: slope.map_or(Estimate::NONE, |s| Estimate {
+            value: s.mid,
+            lo: s.lo.min(s.hi),
+            hi: s.hi.max(s.lo),
+        }),
+        log_r_up: up,
+        log_r_down: down,
+        log_limit_up: series.log_limit_up,
+        log_limit_down: series.log_limit_down,
+        flagged_up: outcome.up.flag.map(|f| f.day),
+        flagged_down: outcome.down.flag.map(|f| f.day),
+        level_on,
+        recent_raw: if recent.len() >= RAW_ROWS_MIN { mean(&recent).unwrap_or(f64::NAN) } else { f64::NAN },
+        onset: slope.map(|s| (s.onset_lo, s.onset_hi)),
+        sigma: outcome.noise.sigma,
+    };
+    let mut weekly: BTreeMap<i32, (f64, f64)> = BTreeMap::new();
+    let zero = mean(&windows.base.iter().map(|r| r.1).collect::<Vec<_>>()).unwrap_or(0.0);
+    for r in &outcome.residuals {
+        let w = weekly.entry(r.day.div_euclid(7) * 7).or_default();
+        w.0 += r.r - zero;
+        w.1 += 1.0;
+    }
+    Followed { finding, windows, weekly }
+}
+
+/// Days and rows of the raw level that is held against the correction limit.
+const RAW_DAYS: i32 = 28;
+const RAW_ROWS_MIN: usize = 8;
+
+/// Size of a lasting change that is acted on, by kind of series; `None` where a jump is innocent.
+fn level_limit(kind: SeriesKind, decide: &DecideSettings) -> Option<f64> {
+    match kind {
+        SeriesKind::TrimAll(_) | SeriesKind::Trim(_, Band::Load) => Some(decide.level_change_pct),
+        // Idle is noisier: purge and accessories weigh more on little air.
+        SeriesKind::Trim(_, Band::Idle) => Some(1.25 * decide.level_change_pct),
+        SeriesKind::Trim(_, Band::Cruise)
+        | SeriesKind::IdleThrottle
+        | SeriesKind::Breathing
+        | SeriesKind::WarmupGap => None,
+    }
+}
+
+fn mean(values: &[f64]) -> Option<f64> {
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}
+
+type ByVehicle<T> = Vec<Option<T>>;
+
+fn by_family(
+    histories: &[History<'_>],
+    families: &Families,
+    input: &Input<'_>,
+) -> (ByVehicle<MisfireFinding>, ByVehicle<EconomyFinding>) {
+    let mut refuels: BTreeMap<&str, Vec<&Refuel>> = BTreeMap::new();
+    for r in input.refuels.iter().filter(|r| r.day <= input.as_of) {
+        refuels.entry(&r.vehicle).or_default().push(r);
+    }
+    for list in refuels.values_mut() {
+        list.sort_by_key(|r| r.day);
+    }
+    let limit = log_limit(1.0 / (input.test.false_flags_per_vehicle_year * MISFIRE_SHARE));
+    let results: Vec<_> = families
+        .values()
+        .collect::<Vec<_>>()
+        .par_iter()
+        .map(|(_, members)| {
+            let family: Vec<&History<'_>> = members.iter().map(|v| &histories[*v]).collect();
+            (
+                members,
+                misfire::assess(&family, input.test, input.decide, limit),
+                economy::assess(&family, &refuels, input.test),
+            )
+        })
+        .collect();
+    let mut misfires: ByVehicle<_> = histories.iter().map(|_| None).collect();
+    let mut economies: ByVehicle<_> = histories.iter().map(|_| None).collect();
+    for (members, m, e) in results {
+        for ((v, m), e) in members.iter().zip(m).zip(e) {
+            misfires[*v] = m;
+            economies[*v] = e;
+        }
+    }
+    (misfires, economies)
+}
+
+fn assemble(
+    history: &History<'_>,
+    followed: &[Followed],
+    misfires: Option<MisfireFinding>,
+    input: &Input<'_>,
+) -> VehicleFindings {
+    let (first, last) = (history.days.first(), history.days.last());
+    let period = first.zip(last).map(|(a, b)| (a.day, b.day));
+    let mut findings = VehicleFindings {
+        vehicle: history.vehicle.vehicle.clone(),
+        days_of_data: history.days.len(),
+        span_days: period.map_or(0, |(a, b)| (b - a + 1) as usize),
+        trips: history.days.iter().map(|d| d.trips as usize).sum(),
+        gated: history.days.iter().map(|d| u64::from(d.gated)).sum(),
+        period,
+        km_per_week: history.km_per_week(),
+        odometer_km: history
+            .days
+            .iter()
+            .rev()
+            .map(|d| d.odometer_km)
+            .find(|o| o.is_finite())
+            .unwrap_or(history.km.last().copied().unwrap_or(f64::NAN)),
+        resets: history.resets.clone(),
+        loop_inferred: history.days.iter().any(|d| d.loop_inferred),
+        peers: 0,
+        series: followed.iter().map(|f| f.finding.clone()).collect(),
+        causes: Vec::new(),
+        misfires,
+        economy: None,
+        trace: trace(history, followed),
+        services: history.services.iter().map(|s| (s.day, s.service.as_str().to_owned())).collect(),
+        notes: Vec::new(),
+    };
+    let flagged = findings.misfires.as_ref().is_some_and(|m| m.flagged_on.is_some())
+        || findings.series.iter().any(|s| {
+            s.flagged_up.is_some()
+                || s.flagged_down.is_some()
+                || s.level_on.is_some()
+                || s.recent_raw.abs()
+                    >= 100.0 * (1.0 + input.decide.near_limit_pct / 100.0).ln()
+        });
+    if flagged {
+        findings.causes = causes(history, followed, &findings, input);
+    }
+    findings.notes = notes(history, &findings);
+    findings
+}
+
+/// Posterior over causes from all witnesses.
+fn causes(
+    history: &History<'_>,
+    followed: &[Followed],
+    findings: &VehicleFindings,
+    input: &Input<'_>,
+) -> Vec<CauseWeight> {
+    let bands: Vec<(&Followed, usize, Band)> = followed
+        .iter()
+        .filter_map(|f| match f.finding.kind {
+            SeriesKind::Trim(bank, band) if f.windows.usable() => Some((f, bank - 1, band)),
+            _ => None,
+        })
+        .collect();
+    let changes: Vec<BandChange> = bands
+        .iter()
+        .map(|(f, bank, band)| BandChange {
+            bank: *bank,
+            m: recent_airflow(history, *bank, *band, input.test),
+            change: f.finding.change.value,
+        })
+        .collect();
+    let covariance: Vec<f64> = bands
+        .iter()
+        .flat_map(|(a, ..)| bands.iter().map(|(b, ..)| a.windows.variance_with(&b.windows)))
+        .collect();
+    let change = |kind| {
+        followed
+            .iter()
+            .find(|f| f.finding.kind == kind)
+            .map_or(Estimate::NONE, |f| f.finding.change)
+    };
+    let last_day = findings.period.map_or(input.as_of, |p| p.1);
+    cause::posterior(&Witnesses {
+        vehicle: history.vehicle,
+        changes: &changes,
+        covariance: &covariance,
+        idle_throttle: change(SeriesKind::IdleThrottle),
+        breathing: change(SeriesKind::Breathing),
+        breathing_from_sensor: history.vehicle.air_metering == AirMetering::Maf,
+        warmup_gap: change(SeriesKind::WarmupGap),
+        misfires: findings.misfires.as_ref(),
+        plug_km: plug_km(history, findings.odometer_km),
+        plug_life_km: input.decide.plug_life_km,
+        cured_days_ago: &|cause| {
+            history
+                .services
+                .iter()
+                .rev()
+                .find(|s| cures(s.service, cause))
+                .map(|s| last_day - s.day)
+        },
+    })
+}
+
+/// Distance on the present spark plugs, km.
+fn plug_km(history: &History<'_>, odometer_km: f64) -> Option<f64> {
+    let changed = history
+        .services
+        .iter()
+        .rev()
+        .find(|s| s.service == Service::SparkPlugs)
+        .and_then(|s| s.odometer_km)
+        .or(history.vehicle.plugs_changed_km)?;
+    let km = odometer_km - changed;
+    (km >= 0.0).then_some(km)
+}
+
+/// Whether a piece of work cures a cause.
+fn cures(service: Service, cause: Cause) -> bool {
+    matches!(
+        (service, cause),
+        (Service::InjectorCleaning, Cause::RestrictedInjectors | Cause::LeakingInjector)
+            | (Service::IntakeCleaning, Cause::IntakeDeposits | Cause::ThrottleDeposits)
+            | (Service::ThrottleCleaning, Cause::ThrottleDeposits)
+            | (Service::AirflowSensorCleaning, Cause::MeteringError)
+            | (Service::SparkPlugs, Cause::WornIgnition)
+            | (Service::FuelFilter, Cause::SupplyDroop)
+    )
+}
+
+/// Mean airflow of a band in the recent days, multiples of nominal idle airflow.
+fn recent_airflow(history: &History<'_>, bank: usize, band: Band, test: &TestSettings) -> f64 {
+    let last = history.days.last().map_or(0, |d| d.day);
+    let (mut m, mut n) = (0.0, 0.0);
+    for d in history.days.iter().rev().take_while(|d| d.day > last - test.recent_days as i32) {
+        let b = d.bands[bank][band as usize];
+        m += b.m;
+        n += b.n;
+    }
+    if n > 0.0 { m / n } else { [1.0, 3.0, 9.0][band as usize] }
+}
+
+/// Weekly history of the three bands, on the bank whose all-band level moved more.
+fn trace(history: &History<'_>, followed: &[Followed]) -> Vec<TracePoint> {
+    let moved = |bank: usize| {
+        followed
+            .iter()
+            .find(|f| f.finding.kind == SeriesKind::TrimAll(bank))
+            .map_or(0.0, |f| f.finding.change.value.abs())
+    };
+    let bank = if moved(2) > moved(1) { 2 } else { 1 };
+    let mut points: BTreeMap<i32, [f64; 3]> = BTreeMap::new();
+    for f in followed {
+        if let SeriesKind::Trim(b, band) = f.finding.kind {
+            if b == bank {
+                for (week, (sum, n)) in &f.weekly {
+                    points.entry(*week).or_insert([f64::NAN; 3])[band as usize] = sum / n;
+                }
+            }
+        }
+    }
+    points
+        .into_iter()
+        .map(|(day, bands)| {
+            let i = history.days.partition_point(|d| d.day < day);
+            let km = history.km.get(i).or(history.km.last()).copied().unwrap_or(f64::NAN);
+            TracePoint { day, km, bands }
+        })
+        .collect()
+}
+
+/// What limits this vehicle's evidence.
+fn notes(history: &History<'_>, findings: &VehicleFindings) -> Vec<String> {
+    let mut notes = Vec::new();
+    if findings.loop_inferred {
+        notes.push(
+            "The logs carry no fuel-system status: closed loop was inferred from the other signals."
+                .to_owned(),
+        );
+    }
+    if history.vehicle.air_metering == AirMetering::Map {
+        notes.push(
+            "This engine measures air by manifold pressure: unmetered air does not show in its trims."
+                .to_owned(),
+        );
+    }
+    if history.vehicle.displacement_l.is_none() {
+        notes.push(
+            "The register leaves out the displacement: airflow bands use a default and are rough."
+                .to_owned(),
+        );
+    }
+    if let Some(last) = history.resets.last() {
+        if history.days.last().is_some_and(|d| d.day - last <= 14) {
+            notes.push(
+                "Learning was reset within the last two weeks: trims near zero prove nothing yet."
+                    .to_owned(),
+            );
+        }
+    }
+    if history.vehicle.hybrid {
+        notes.push("This hybrid hardly idles: nothing is extrapolated to idle airflow.".to_owned());
+    }
+    if findings.misfires.is_none() && findings.days_of_data > 0 {
+        notes.push("The logs carry no misfire counters.".to_owned());
+    }
+    notes
+}
+
+/// The mirrored test: falls of the all-band trim, where deposits only ever cause rises.
+fn guarantee(followed: &[Vec<Followed>], input: &Input<'_>) -> GuaranteeFigures {
+    let mut flags = 0;
+    let mut years = 0.0;
+    for own in followed {
+        for f in own {
+            if let SeriesKind::TrimAll(_) = f.finding.kind {
+                flags += usize::from(f.finding.flagged_down.is_some());
+                years += f64::from(f.finding.days as u32) / 365.25;
+            }
+        }
+    }
+    GuaranteeFigures {
+        designed_per_vehicle_year: input.test.false_flags_per_vehicle_year,
+        mirror_flags: flags,
+        mirror_vehicle_years: years,
+    }
+}

@@ -1,0 +1,217 @@
+//! The change of trim over airflow against the four shapes.
+//!
+//! In: the change from baseline to now in each bank and band, with its covariance and the airflow at
+//! which it was seen. Out: log-likelihoods per shape. Only airflow that the vehicle has shown counts:
+//! a band without data is left out, never extrapolated (hybrids hardly idle).
+
+/// Change of one bank in one band.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct BandChange {
+    /// 0 or 1.
+    pub(super) bank: usize,
+    /// Mean airflow in multiples of the nominal idle airflow.
+    pub(super) m: f64,
+    /// Change, log-percent.
+    pub(super) change: f64,
+}
+
+/// How trim changes over airflow when something is wrong with the mixture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(super) enum Shape {
+    /// No change of mixture.
+    Flat0,
+    /// Alike at all airflows: injectors deliver a fixed share too little.
+    Restriction,
+    /// Fades as airflow rises: a constant flow of unmetered air is a share `1/m` of the total.
+    UnmeteredAir,
+    /// Grows with airflow: pressure falls with the fuel drawn.
+    SupplyDroop,
+    /// Grows with the logarithm of airflow: the sensor's characteristic is bent.
+    MeteringError,
+}
+
+impl Shape {
+    pub(super) const ALL: [Shape; 5] = [
+        Shape::Flat0,
+        Shape::Restriction,
+        Shape::UnmeteredAir,
+        Shape::SupplyDroop,
+        Shape::MeteringError,
+    ];
+
+    /// Value at airflow `m` for unit size: 1 where the shape is strongest within ordinary driving.
+    fn at(self, m: f64) -> f64 {
+        match self {
+            Shape::Flat0 => 0.0,
+            Shape::Restriction => 1.0,
+            Shape::UnmeteredAir => (1.0 / m).min(1.5),
+            Shape::SupplyDroop => (m / FULL_M).min(1.5),
+            Shape::MeteringError => (m.max(1.0).ln() / FULL_M.ln()).min(1.5),
+        }
+    }
+}
+
+/// Airflow of brisk driving in multiples of idle airflow, at which droop and metering error are of unit size.
+const FULL_M: f64 = 12.0;
+
+/// Prior scale of the size of a fault, log-percent: half-normal. Faults of interest lie between 3 and 25 %.
+const SIZE_SD: f64 = 12.0;
+
+/// Sd of a shift common to all bands that is no fault: blend or sensor step (the drift test's prior).
+const COMMON_STEP_SD: f64 = 1.5;
+
+/// Departure of a real fault from its ideal shape, as a share of its size (own judgement, no source).
+const SHAPE_MISFIT: f64 = 0.12;
+
+/// Sd of a change in one band that no shape explains, log-percent (own judgement, no source).
+const BAND_MISFIT_SD: f64 = 0.7;
+
+/// Which banks a fault is on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Banks {
+    /// All banks alike.
+    All,
+    /// One bank only (0 or 1).
+    One(usize),
+}
+
+/// Log marginal likelihood of `changes` under `shape` on `banks`, rising faults if `sign` is 1, falling
+/// ones if it is -1; the size is integrated over its half-normal prior.
+///
+/// `covariance` is row-major, of the same order as `changes`.
+pub(super) fn log_likelihood(
+    changes: &[BandChange],
+    covariance: &[f64],
+    shape: Shape,
+    banks: Banks,
+    sign: f64,
+) -> f64 {
+    let n = changes.len();
+    assert_eq!(covariance.len(), n * n, "one covariance entry per pair of changes");
+    let unit: Vec<f64> = changes
+        .iter()
+        .map(|c| match banks {
+            Banks::One(bank) if bank != c.bank => 0.0,
+            _ => sign * shape.at(c.m),
+        })
+        .collect();
+    if shape == Shape::Flat0 {
+        return log_normal(changes, covariance, &unit, 0.0);
+    }
+    // Simpson's rule over the size from 0 to 4 sd of its prior.
+    const STEPS: usize = 48;
+    let h = 4.0 * SIZE_SD / STEPS as f64;
+    let terms: Vec<f64> = (0..=STEPS)
+        .map(|i| {
+            let size = i as f64 * h;
+            let weight: f64 = if i == 0 || i == STEPS {
+                1.0
+            } else if i % 2 == 1 {
+                4.0
+            } else {
+                2.0
+            };
+            let prior = (2.0 / std::f64::consts::PI).sqrt() / SIZE_SD
+                * (-size * size / (2.0 * SIZE_SD * SIZE_SD)).exp();
+            (weight * prior * h / 3.0).ln() + log_normal(changes, covariance, &unit, size)
+        })
+        .collect();
+    log_sum_exp(&terms)
+}
+
+/// Log density of the changes around `size * unit`.
+fn log_normal(changes: &[BandChange], covariance: &[f64], unit: &[f64], size: f64) -> f64 {
+    let n = changes.len();
+    let mut v = covariance.to_vec();
+    for i in 0..n {
+        for j in 0..n {
+            v[i * n + j] += COMMON_STEP_SD * COMMON_STEP_SD;
+        }
+        v[i * n + i] += BAND_MISFIT_SD.powi(2) + (SHAPE_MISFIT * size * unit[i].abs()).powi(2);
+    }
+    let residual: Vec<f64> =
+        changes.iter().zip(unit).map(|(c, u)| c.change - size * u).collect();
+    let Some((log_det, quadratic)) = gaussian_form(&mut v, residual, n) else {
+        return f64::NEG_INFINITY;
+    };
+    -0.5 * (log_det + quadratic + n as f64 * (2.0 * std::f64::consts::PI).ln())
+}
+
+/// `(log det V, r' V^-1 r)` by Cholesky; `None` if `v` is not positive definite.
+fn gaussian_form(v: &mut [f64], mut r: Vec<f64>, n: usize) -> Option<(f64, f64)> {
+    let mut log_det = 0.0;
+    let mut quadratic = 0.0;
+    for i in 0..n {
+        for j in 0..=i {
+            let mut sum = v[i * n + j];
+            for k in 0..j {
+                sum -= v[i * n + k] * v[j * n + k];
+            }
+            if i == j {
+                if !(sum > 0.0) {
+                    return None;
+                }
+                v[i * n + i] = sum.sqrt();
+            } else {
+                v[i * n + j] = sum / v[j * n + j];
+            }
+        }
+        for k in 0..i {
+            r[i] -= v[i * n + k] * r[k];
+        }
+        r[i] /= v[i * n + i];
+        log_det += 2.0 * v[i * n + i].ln();
+        quadratic += r[i] * r[i];
+    }
+    Some((log_det, quadratic))
+}
+
+/// `ln(sum(exp(x)))` without overflow.
+pub(super) fn log_sum_exp(x: &[f64]) -> f64 {
+    let top = x.iter().copied().fold(f64::NEG_INFINITY, |a, b| if b > a { b } else { a });
+    if top == f64::NEG_INFINITY {
+        return top;
+    }
+    top + x.iter().map(|v| (v - top).exp()).sum::<f64>().ln()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn best(changes: [f64; 3]) -> Shape {
+        let m = [1.0, 3.0, 9.0];
+        let rows: Vec<BandChange> = changes
+            .iter()
+            .zip(m)
+            .map(|(change, m)| BandChange { bank: 0, m, change: *change })
+            .collect();
+        let covariance = [0.25, 0.1, 0.1, 0.1, 0.25, 0.1, 0.1, 0.1, 0.25];
+        Shape::ALL
+            .into_iter()
+            .max_by(|a, b| {
+                let l = |s| log_likelihood(&rows, &covariance, s, Banks::All, 1.0);
+                l(*a).total_cmp(&l(*b))
+            })
+            .expect("not empty")
+    }
+
+    #[test]
+    fn each_ideal_shape_is_told_apart() {
+        // Physics: a fixed share, a constant flow over airflow, a share that grows with flow, with its log.
+        assert_eq!(best([9.0, 9.0, 9.0]), Shape::Restriction);
+        assert_eq!(best([12.0, 4.0, 1.3]), Shape::UnmeteredAir);
+        assert_eq!(best([1.0, 3.0, 9.0]), Shape::SupplyDroop);
+        assert_eq!(best([0.0, 5.3, 10.6]), Shape::MeteringError);
+        assert_eq!(best([0.3, -0.4, 0.2]), Shape::Flat0);
+    }
+
+    #[test]
+    fn the_gaussian_form_matches_the_two_by_two_formula() {
+        // V = [[4, 2], [2, 3]]: det 8, inverse [[3, -2], [-2, 4]] / 8.
+        let (log_det, q) =
+            gaussian_form(&mut [4.0, 2.0, 2.0, 3.0], vec![1.0, 2.0], 2).expect("positive");
+        assert!((log_det - 8.0f64.ln()).abs() < 1e-12);
+        assert!((q - (3.0 - 8.0 + 16.0) / 8.0).abs() < 1e-12);
+    }
+}

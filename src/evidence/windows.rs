@@ -1,0 +1,111 @@
+//! Baseline and recent window of a series, and the change between them.
+
+use crate::stats::sequential::ResidualRow;
+use crate::tables::findings::Estimate;
+
+/// Peer-adjusted values of a series in its two windows: (day, value).
+#[derive(Debug, Clone, Default)]
+pub(super) struct Windows {
+    pub(super) base: Vec<(i32, f64)>,
+    pub(super) now: Vec<(i32, f64)>,
+    /// Correlation from one day to the next.
+    pub(super) phi: f64,
+    /// Standard deviation of the peers' reference.
+    pub(super) reference_sd: f64,
+}
+
+/// Rows that either window must have.
+const ROWS_MIN: usize = 8;
+
+impl Windows {
+    /// The first `base_days` of `rows` and the last `now_days`; both windows end before they overlap.
+    pub(super) fn of(
+        rows: &[ResidualRow],
+        base_days: i32,
+        now_days: i32,
+        phi: f64,
+        reference_sd: f64,
+    ) -> Windows {
+        let mut windows = Windows { phi, reference_sd, ..Windows::default() };
+        let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return windows };
+        let base_end = first.day + base_days;
+        windows.base =
+            rows.iter().take_while(|r| r.day < base_end).map(|r| (r.day, r.r)).collect();
+        windows.now = rows
+            .iter()
+            .filter(|r| r.day > last.day - now_days && r.day >= base_end)
+            .map(|r| (r.day, r.r))
+            .collect();
+        windows
+    }
+
+    /// Whether both windows have enough rows.
+    pub(super) fn usable(&self) -> bool {
+        self.base.len() >= ROWS_MIN && self.now.len() >= ROWS_MIN
+    }
+
+    /// Mean change with a 95 % interval; rows correlated by `phi` from day to day count less.
+    pub(super) fn change(&self) -> Estimate {
+        if !self.usable() {
+            return Estimate::NONE;
+        }
+        let value = mean(&self.now) - mean(&self.base);
+        let half = 1.96 * self.variance_with(self).sqrt();
+        Estimate { value, lo: value - half, hi: value + half }
+    }
+
+    /// Covariance of this series' change with another's, from the rows of days that both have.
+    pub(super) fn variance_with(&self, other: &Windows) -> f64 {
+        let phi = 0.5 * (self.phi + other.phi);
+        let inflation = (1.0 + phi) / (1.0 - phi);
+        let mut total = self.reference_sd * other.reference_sd * 2.0;
+        for (a, b) in [(&self.base, &other.base), (&self.now, &other.now)] {
+            if let Some(covariance) = daily_covariance(a, b) {
+                total += inflation * covariance / (a.len().min(b.len()) as f64);
+            }
+        }
+        total
+    }
+}
+
+fn mean(rows: &[(i32, f64)]) -> f64 {
+    rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64
+}
+
+/// Covariance of values on the days that both have, around each one's own mean.
+fn daily_covariance(a: &[(i32, f64)], b: &[(i32, f64)]) -> Option<f64> {
+    let (mean_a, mean_b) = (mean(a), mean(b));
+    let (mut sum, mut n, mut j) = (0.0, 0.0, 0);
+    for (day, value) in a {
+        while j < b.len() && b[j].0 < *day {
+            j += 1;
+        }
+        if j < b.len() && b[j].0 == *day {
+            sum += (value - mean_a) * (b[j].1 - mean_b);
+            n += 1.0;
+        }
+    }
+    (n > 2.0).then(|| sum / (n - 1.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_change_of_white_noise_has_the_textbook_variance() {
+        // Difference of two means of n independent values each: variance s2/n + s2/n.
+        let rows: Vec<ResidualRow> = (0..100)
+            .map(|day| ResidualRow {
+                day,
+                x: 0.0,
+                r: if day % 2 == 0 { 1.0 } else { -1.0 } + if day >= 50 { 3.0 } else { 0.0 },
+                weight: 1.0,
+            })
+            .collect();
+        let w = Windows::of(&rows, 50, 50, 0.0, 0.0);
+        let s2 = 50.0 / 49.0;
+        assert!((w.variance_with(&w) - 2.0 * s2 / 50.0).abs() < 1e-12);
+        assert!((w.change().value - 3.0).abs() < 1e-12);
+    }
+}

@@ -1,0 +1,7 @@
+//! The `trimdrift` command.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    trimdrift::cli::main()
+}

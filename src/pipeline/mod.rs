@@ -1,0 +1,134 @@
+//! Runs the stages in order; the only place where they meet.
+//!
+//! ```text
+//! settings ─► ingest + condense ─► lake ─► days ─► evidence ─► decide ─► rank ─► report
+//!                                                     └► outcomes
+//! ```
+//!
+//! The clock is an argument. Nothing here parses, computes a statistic or formats a page.
+
+mod check;
+mod error;
+mod explain;
+mod fleet;
+mod judge;
+mod nightly;
+mod record;
+
+pub use check::{Checked, check};
+pub use error::Error;
+pub use explain::explain;
+pub use fleet::Fleet;
+pub use judge::{Judged, judge};
+pub use nightly::{Ingested, InputFile, InputOutcome, ingest};
+
+use crate::ingest::BUILT_IN;
+use crate::lake::{Lake, Mode};
+use crate::report;
+use crate::settings::{self, Pipeline};
+use std::path::Path;
+use std::time::Instant;
+
+/// What the caller hears while a run goes on.
+pub trait Progress: Sync {
+    /// A stage begins; `total` steps if known.
+    fn stage(&self, name: &str, total: Option<u64>);
+    /// `done` steps of the stage are over.
+    fn advance(&self, done: u64);
+    /// Something the user must know, which does not stop the run.
+    fn warn(&self, message: &str);
+}
+
+/// How a run is asked for.
+#[derive(Debug, Clone, Copy)]
+pub struct RunOptions {
+    /// Last day that counts, days since 1970-01-01; the last day in the lake if `None`.
+    pub as_of: Option<i32>,
+    /// Time of the run, UTC microseconds: samples later than it (and the set grace) are rejected.
+    pub clock_us: i64,
+}
+
+/// How a run ended, for the exit code.
+#[derive(Debug)]
+pub struct RunEnd {
+    /// The ranked fleet and its evidence.
+    pub judged: Judged,
+    /// What was ingested.
+    pub ingested: Ingested,
+    /// More rows were rejected than the set share.
+    pub too_many_rejects: bool,
+    /// Some input could not be read.
+    pub unreadable_inputs: bool,
+}
+
+/// Loads and checks a pipeline file.
+///
+/// # Errors
+/// [`Error::Settings`].
+pub fn load(path: &Path) -> Result<Pipeline, Error> {
+    Ok(settings::load(path, BUILT_IN)?)
+}
+
+/// The whole job: read what is new, judge the fleet, write every output.
+///
+/// # Errors
+/// [`Error`] if the settings, the register, the lake or the output folder cannot be used. A log file that
+/// cannot be read is not an error: the others go on and [`RunEnd::unreadable_inputs`] says so.
+pub fn run(
+    pipeline: &Pipeline,
+    options: RunOptions,
+    progress: &dyn Progress,
+) -> Result<RunEnd, Error> {
+    let mut stages = record::Stages::default();
+    let fleet = stages.time("fleet tables", || Fleet::read(pipeline, progress))?;
+    let mut lake = Lake::open(&pipeline.lake, Mode::Write)?;
+    let ingested = stages.time("ingest", || {
+        ingest(pipeline, &fleet, &mut lake, options.clock_us, progress)
+    })?;
+    let snapshot = lake.snapshot()?;
+    let judged =
+        stages.time("evidence", || judge(pipeline, &fleet, &snapshot, options.as_of, progress))?;
+    let end = RunEnd {
+        too_many_rejects: ingested.rejected_share_pct() > pipeline.ingest.rejected_share_max_pct,
+        unreadable_inputs: ingested.unreadable() > 0 || fleet.unusable_rows > 0,
+        judged,
+        ingested,
+    };
+    progress.stage("report", None);
+    let started = Instant::now();
+    let counts = end.ingested.counts();
+    let input = end.judged.report_input(pipeline, &counts);
+    report::write(&input, &pipeline.output)?;
+    stages.add("report", started.elapsed());
+    let record = record::run_record(pipeline, &fleet, &end, snapshot.versions(), &stages);
+    report::write_run_record(&record, &pipeline.output)?;
+    Ok(end)
+}
+
+/// Reads, condenses and commits what is new, and nothing else.
+///
+/// # Errors
+/// As [`run`].
+pub fn ingest_only(
+    pipeline: &Pipeline,
+    clock_us: i64,
+    progress: &dyn Progress,
+) -> Result<Ingested, Error> {
+    let fleet = Fleet::read(pipeline, progress)?;
+    let mut lake = Lake::open(&pipeline.lake, Mode::Write)?;
+    ingest(pipeline, &fleet, &mut lake, clock_us, progress)
+}
+
+/// Judges the fleet from what is in the lake.
+///
+/// # Errors
+/// As [`run`]; the lake is only read.
+pub fn rank_only(
+    pipeline: &Pipeline,
+    as_of: Option<i32>,
+    progress: &dyn Progress,
+) -> Result<Judged, Error> {
+    let fleet = Fleet::read(pipeline, progress)?;
+    let snapshot = Lake::open(&pipeline.lake, Mode::Read)?.snapshot()?;
+    judge(pipeline, &fleet, &snapshot, as_of, progress)
+}

@@ -1,0 +1,562 @@
+//! One night's reading: new files are parsed, condensed and committed once, in one batch.
+//!
+//! ```text
+//! files ─► digest ─► known? skip ─► tasks of about equal size ─► (parse ─► samples part, trips part) ─► one commit
+//! ```
+//!
+//! Tasks are cut by the sorted list of files alone, so the parts do not depend on the thread count. A
+//! file that turns out to be broken half-way leaves its task, which starts anew without it: nothing of
+//! a broken file is ever written.
+
+use super::{Error, Fleet, Progress};
+use crate::condense::Condenser;
+use crate::ingest::{
+    Chunk, Fingerprint, IngestError, Limits, Profile, ReadError, Resume, discover, fingerprint,
+    read_file,
+};
+use crate::lake::{Batch, BatchId, Lake, LakeError, Part, SourceRow, Table};
+use crate::report::FileCounts;
+use crate::settings::{Pipeline, ProfileRef};
+use crate::tables::trips::Trip;
+use rayon::prelude::*;
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
+
+/// Bytes of log that make one task; packed files count as many times their size.
+const TASK_BYTES: u64 = 24 << 20;
+
+/// What a packed byte counts for, roughly.
+const PACKED_FACTOR: u64 = 8;
+
+/// What became of one input file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum InputOutcome {
+    /// Read for the first time.
+    New,
+    /// A known file that has grown; its new rows were read.
+    Grown,
+    /// Known content, under this name or another.
+    Unchanged,
+    /// It cannot be read.
+    Unreadable,
+}
+
+impl InputOutcome {
+    /// Name in files.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            InputOutcome::New => "new",
+            InputOutcome::Grown => "grown",
+            InputOutcome::Unchanged => "unchanged",
+            InputOutcome::Unreadable => "unreadable",
+        }
+    }
+}
+
+/// One input file as the run record shows it.
+#[derive(Debug, Clone)]
+pub struct InputFile {
+    /// Path.
+    pub path: String,
+    /// Profile.
+    pub profile: String,
+    /// What became of it.
+    pub outcome: InputOutcome,
+    /// Why it cannot be read.
+    pub problem: Option<String>,
+    /// Rows read this time.
+    pub rows_read: u64,
+    /// Rows kept.
+    pub rows_kept: u64,
+    /// Rows rejected.
+    pub rows_rejected: u64,
+    /// Rejected rows by reason.
+    pub rejected_by_reason: BTreeMap<String, u64>,
+    /// Digest of the file.
+    pub digest: String,
+}
+
+/// One night's reading.
+#[derive(Debug, Default)]
+pub struct Ingested {
+    /// Every input file, by path.
+    pub files: Vec<InputFile>,
+}
+
+impl Ingested {
+    /// Rows read.
+    pub fn rows_read(&self) -> u64 {
+        self.files.iter().map(|f| f.rows_read).sum()
+    }
+
+    /// Rows kept.
+    pub fn rows_kept(&self) -> u64 {
+        self.files.iter().map(|f| f.rows_kept).sum()
+    }
+
+    /// Rows rejected.
+    pub fn rows_rejected(&self) -> u64 {
+        self.files.iter().map(|f| f.rows_rejected).sum()
+    }
+
+    /// Share of rejected rows, percent; 0 if nothing was read.
+    pub fn rejected_share_pct(&self) -> f64 {
+        let read = self.rows_read();
+        if read == 0 { 0.0 } else { 100.0 * self.rows_rejected() as f64 / read as f64 }
+    }
+
+    /// Files that cannot be read.
+    pub fn unreadable(&self) -> usize {
+        self.files.iter().filter(|f| f.outcome == InputOutcome::Unreadable).count()
+    }
+
+    /// Rows per file for the report.
+    pub fn counts(&self) -> Vec<FileCounts> {
+        self.files
+            .iter()
+            .map(|f| FileCounts {
+                file: f.path.clone(),
+                kept: f.rows_kept,
+                rejected: f.rows_rejected,
+            })
+            .collect()
+    }
+}
+
+/// A file to be read.
+#[derive(Debug, Clone)]
+struct Job {
+    path: PathBuf,
+    profile: usize,
+    fingerprint: Fingerprint,
+    resume: Option<Resume>,
+    grown_from: Option<String>,
+}
+
+/// Reads what is new and commits it as one batch.
+///
+/// # Errors
+/// [`Error`] if a profile or the lake cannot be used; unreadable log files are told and left out.
+pub fn ingest(
+    pipeline: &Pipeline,
+    fleet: &Fleet,
+    lake: &mut Lake,
+    clock_us: i64,
+    progress: &dyn Progress,
+) -> Result<Ingested, Error> {
+    let profiles = profiles(pipeline)?;
+    let limits = limits(pipeline, clock_us);
+    let mut files: BTreeMap<PathBuf, InputFile> = BTreeMap::new();
+    let candidates = candidates(pipeline, &profiles, &mut files, progress);
+    let known = lake.known_sources()?;
+    let jobs = new_jobs(candidates, &known, &profiles, &mut files, progress);
+    let done = read_and_commit(&profiles, &limits, pipeline, fleet, lake, &known, jobs, progress)?;
+    for (path, file) in done {
+        files.insert(path, file);
+    }
+    for f in files.values() {
+        if let Some(problem) = &f.problem {
+            progress.warn(problem);
+        } else if f.rows_rejected > 0 {
+            progress.warn(&reject_message(f));
+        }
+    }
+    Ok(Ingested { files: files.into_values().collect() })
+}
+
+fn reject_message(f: &InputFile) -> String {
+    let reasons: Vec<String> =
+        f.rejected_by_reason.iter().map(|(code, n)| format!("{n} {code}")).collect();
+    format!(
+        "{}: {} of {} rows rejected ({}); see the rejects table of the lake for row, column and text",
+        f.path, f.rows_rejected, f.rows_read, reasons.join(", ")
+    )
+}
+
+pub(super) fn profiles(pipeline: &Pipeline) -> Result<Vec<Profile>, Error> {
+    pipeline
+        .sources
+        .iter()
+        .map(|s| match &s.profile {
+            ProfileRef::File(path) => Profile::load(path),
+            ProfileRef::BuiltIn(name) => Profile::built_in(name)
+                .unwrap_or_else(|| Profile::load(Path::new(name))),
+        })
+        .collect::<Result<_, _>>()
+        .map_err(Error::Profile)
+}
+
+pub(super) fn limits(pipeline: &Pipeline, clock_us: i64) -> Limits {
+    let grace_us = (pipeline.ingest.future_days_max * 86_400e6) as i64;
+    Limits {
+        line_bytes_max: pipeline.ingest.line_bytes_max as usize,
+        unpacked_ratio_max: pipeline.ingest.unpacked_ratio_max as u64,
+        pseudonym_key: pipeline.pseudonym_key,
+        ..Limits::until(clock_us.saturating_add(grace_us))
+    }
+}
+
+/// All files of all sources, by path; the first source that names a file has it.
+fn candidates(
+    pipeline: &Pipeline,
+    profiles: &[Profile],
+    files: &mut BTreeMap<PathBuf, InputFile>,
+    progress: &dyn Progress,
+) -> Vec<(PathBuf, usize)> {
+    let mut seen: BTreeSet<PathBuf> = BTreeSet::new();
+    let mut list = Vec::new();
+    for (i, source) in pipeline.sources.iter().enumerate() {
+        let found = discover(&source.files);
+        for pattern in &found.unmatched {
+            progress.warn(&format!(
+                "{}: no file matches; check `files` in {}",
+                pattern.display(),
+                pipeline.file.display()
+            ));
+        }
+        for (path, reason) in found.left_out {
+            let problem = Some(format!("{}: left out: {reason}", path.display()));
+            let file = InputFile {
+                outcome: InputOutcome::Unreadable,
+                problem,
+                ..input_file(&path, &profiles[i], "")
+            };
+            files.insert(path, file);
+        }
+        for path in found.files {
+            if seen.insert(path.clone()) {
+                list.push((path, i));
+            }
+        }
+    }
+    list.sort();
+    list
+}
+
+fn unreadable(path: &Path, profile: &Profile, error: &IngestError) -> InputFile {
+    InputFile {
+        outcome: InputOutcome::Unreadable,
+        problem: Some(error.to_string()),
+        ..input_file(path, profile, "")
+    }
+}
+
+fn input_file(path: &Path, profile: &Profile, digest: &str) -> InputFile {
+    InputFile {
+        path: path.display().to_string(),
+        profile: profile.name().to_owned(),
+        outcome: InputOutcome::Unchanged,
+        problem: None,
+        rows_read: 0,
+        rows_kept: 0,
+        rows_rejected: 0,
+        rejected_by_reason: BTreeMap::new(),
+        digest: digest.to_owned(),
+    }
+}
+
+/// Leaves out known content and finds what a grown file has grown from.
+fn new_jobs(
+    candidates: Vec<(PathBuf, usize)>,
+    known: &[SourceRow],
+    profiles: &[Profile],
+    files: &mut BTreeMap<PathBuf, InputFile>,
+    progress: &dyn Progress,
+) -> Vec<Job> {
+    progress.stage("looking for new files", Some(candidates.len() as u64));
+    let done = AtomicU64::new(0);
+    let prints: Vec<(PathBuf, usize, Result<Fingerprint, IngestError>)> = candidates
+        .into_par_iter()
+        .map(|(path, profile)| {
+            let print = fingerprint(&path);
+            progress.advance(done.fetch_add(1, Ordering::Relaxed) + 1);
+            (path, profile, print)
+        })
+        .collect();
+    let mut seen: BTreeSet<String> = known.iter().map(|k| k.file_digest.clone()).collect();
+    let mut jobs = Vec::new();
+    for (path, profile, print) in prints {
+        let print = match print {
+            Ok(print) => print,
+            Err(error) => {
+                let file = unreadable(&path, &profiles[profile], &error);
+                files.insert(path, file);
+                continue;
+            }
+        };
+        if !seen.insert(print.blake3.clone()) {
+            let file = input_file(&path, &profiles[profile], &print.blake3);
+            files.insert(path, file);
+            continue;
+        }
+        // The longest earlier state under this path; whether its text really begins this file is checked on reading.
+        let name = path.display().to_string();
+        let earlier =
+            known.iter().filter(|k| k.path == name).max_by_key(|k| (k.decoded_bytes, &k.digest));
+        jobs.push(Job {
+            resume: earlier.map(|k| Resume {
+                decoded_bytes: k.decoded_bytes,
+                decoded_digest: k.digest.clone(),
+                rows: known_rows(known, k),
+            }),
+            grown_from: earlier.map(|k| k.digest.clone()),
+            path,
+            profile,
+            fingerprint: print,
+        });
+    }
+    jobs
+}
+
+/// Rows that a source and everything it had grown from brought.
+fn known_rows(known: &[SourceRow], source: &SourceRow) -> u64 {
+    let before = source
+        .grown_from
+        .as_ref()
+        .and_then(|d| known.iter().find(|k| k.digest == *d))
+        .map_or(0, |k| known_rows(known, k));
+    before + source.rows_read
+}
+
+/// One file as read.
+struct Read {
+    source: SourceRow,
+    file: InputFile,
+}
+
+type Files = Vec<(PathBuf, InputFile)>;
+
+#[expect(clippy::too_many_arguments, reason = "the one place where all parts of a night meet")]
+fn read_and_commit(
+    profiles: &[Profile],
+    limits: &Limits,
+    pipeline: &Pipeline,
+    fleet: &Fleet,
+    lake: &mut Lake,
+    known: &[SourceRow],
+    jobs: Vec<Job>,
+    progress: &dyn Progress,
+) -> Result<Files, Error> {
+    if jobs.is_empty() {
+        return Ok(Vec::new());
+    }
+    let bytes = jobs.iter().map(|j| j.fingerprint.bytes).sum();
+    progress.stage("reading", Some(bytes));
+    let read_bytes = AtomicU64::new(0);
+    let batch = lake.begin(BatchId::of(jobs.iter().map(|j| j.fingerprint.blake3.as_str())))?;
+    let night = Night { profiles, limits, pipeline, fleet, batch: &batch, progress, read_bytes };
+    let known_content: BTreeSet<String> = known.iter().map(|k| k.digest.clone()).collect();
+    let mut tasks: Vec<TaskEnd> = tasks(jobs)
+        .into_par_iter()
+        .enumerate()
+        .map(|(n, jobs)| night.task(n as u32, jobs, &known_content))
+        .collect::<Result<_, Error>>()?;
+    drop_repeated_content(&night, &mut tasks, &known_content)?;
+    let mut files = Vec::new();
+    let (mut parts, mut sources) = (Vec::new(), Vec::new());
+    for task in tasks {
+        parts.extend(task.parts);
+        files.extend(task.unreadable);
+        for read in task.reads {
+            files.push((PathBuf::from(&read.file.path), read.file));
+            sources.push(read.source);
+        }
+    }
+    if !sources.is_empty() {
+        batch.commit(parts, sources)?;
+    }
+    Ok(files)
+}
+
+/// The same content packed in two ways gets past the file digest; the later path gives way.
+fn drop_repeated_content(
+    night: &Night<'_>,
+    tasks: &mut [TaskEnd],
+    known: &BTreeSet<String>,
+) -> Result<(), Error> {
+    let mut seen = known.clone();
+    for task in tasks.iter_mut() {
+        let before = seen.clone();
+        let repeated = task.reads.iter().any(|r| !seen.insert(r.source.digest.clone()));
+        if repeated {
+            let jobs = std::mem::take(&mut task.jobs);
+            *task = night.task(task.number, jobs, &before)?;
+            seen = before;
+            seen.extend(task.reads.iter().map(|r| r.source.digest.clone()));
+        }
+    }
+    Ok(())
+}
+
+/// Cuts the sorted jobs into runs of about [`TASK_BYTES`].
+fn tasks(jobs: Vec<Job>) -> Vec<Vec<Job>> {
+    let mut tasks: Vec<Vec<Job>> = Vec::new();
+    let mut bytes = u64::MAX;
+    for job in jobs {
+        let packed = job.path.extension().is_some_and(|e| e == "gz" || e == "zst");
+        let size = job.fingerprint.bytes.saturating_mul(if packed { PACKED_FACTOR } else { 1 });
+        if bytes.saturating_add(size) > TASK_BYTES {
+            tasks.push(Vec::new());
+            bytes = 0;
+        }
+        bytes += size;
+        if let Some(task) = tasks.last_mut() {
+            task.push(job);
+        }
+    }
+    tasks
+}
+
+/// What all tasks of a night share.
+struct Night<'a> {
+    profiles: &'a [Profile],
+    limits: &'a Limits,
+    pipeline: &'a Pipeline,
+    fleet: &'a Fleet,
+    batch: &'a Batch,
+    progress: &'a dyn Progress,
+    read_bytes: AtomicU64,
+}
+
+/// What one task leaves behind.
+struct TaskEnd {
+    number: u32,
+    jobs: Vec<Job>,
+    parts: Vec<Part>,
+    reads: Vec<Read>,
+    unreadable: Files,
+}
+
+impl Night<'_> {
+    /// Reads the files of one task into its parts; starts anew without a file that turns out to be
+    /// broken or to repeat `known` content.
+    fn task(
+        &self,
+        number: u32,
+        jobs: Vec<Job>,
+        known: &BTreeSet<String>,
+    ) -> Result<TaskEnd, Error> {
+        let mut left_out: Files = Vec::new();
+        let mut good = jobs.clone();
+        'anew: loop {
+            let mut writers = Writers::open(self.batch, number);
+            let mut reads: Vec<Read> = Vec::new();
+            let mut seen = known.clone();
+            for (i, job) in good.iter().enumerate() {
+                let profile = &self.profiles[job.profile];
+                match self.read(job, profile, &mut writers) {
+                    Ok(read) if seen.insert(read.source.digest.clone()) => reads.push(read),
+                    Ok(_) => {
+                        let file = input_file(&job.path, profile, &job.fingerprint.blake3);
+                        left_out.push((job.path.clone(), file));
+                        good.remove(i);
+                        continue 'anew;
+                    }
+                    Err(ReadError::Input(error)) => {
+                        left_out.push((job.path.clone(), unreadable(&job.path, profile, &error)));
+                        good.remove(i);
+                        continue 'anew;
+                    }
+                    Err(ReadError::Sink(error)) => return Err(error.into()),
+                }
+            }
+            let parts = writers.close()?;
+            return Ok(TaskEnd { number, jobs, parts, reads, unreadable: left_out });
+        }
+    }
+
+    fn read(
+        &self,
+        job: &Job,
+        profile: &Profile,
+        writers: &mut Writers,
+    ) -> Result<Read, ReadError<LakeError>> {
+        let source = &job.fingerprint.blake3;
+        let path = job.path.display().to_string();
+        let mut condenser = Condenser::new(&self.pipeline.gate, self.fleet);
+        let mut trips: Vec<Trip> = Vec::new();
+        let report = read_file(&job.path, profile, self.limits, job.resume.as_ref(), &mut |chunk: Chunk| {
+            // Rows before the first new one are in the lake; they only give the gate its history.
+            let after = chunk.first_new_row.saturating_sub(1);
+            writers.samples.write_samples(&chunk.samples, source, after)?;
+            writers.rejects.write_rejects(&chunk.rejects, source, &path)?;
+            condenser.push(&chunk.samples, chunk.first_new_row, &mut trips);
+            writers.trips.write_trips(&with_source(&mut trips, source))?;
+            Ok(())
+        })?;
+        condenser.finish(&mut trips);
+        writers.trips.write_trips(&with_source(&mut trips, source)).map_err(ReadError::Sink)?;
+        let bytes = self.read_bytes.fetch_add(job.fingerprint.bytes, Ordering::Relaxed);
+        self.progress.advance(bytes + job.fingerprint.bytes);
+        let outcome =
+            if report.rows_known.is_some() { InputOutcome::Grown } else { InputOutcome::New };
+        let file = InputFile {
+            outcome,
+            rows_read: report.rows_read,
+            rows_kept: report.rows_kept,
+            rows_rejected: report.rows_rejected,
+            rejected_by_reason: report
+                .rejected_by_code
+                .iter()
+                .map(|(code, n)| (code.as_str().to_owned(), *n))
+                .collect(),
+            ..input_file(&job.path, profile, source)
+        };
+        assert_eq!(
+            file.rows_read,
+            file.rows_kept + file.rows_rejected,
+            "rows read are rows kept plus rows rejected: {path}"
+        );
+        let source = SourceRow {
+            batch: String::new(),
+            digest: report.decoded_digest.clone(),
+            file_digest: source.clone(),
+            file_bytes: job.fingerprint.bytes,
+            path,
+            profile: profile.name().to_owned(),
+            rows_read: report.rows_read,
+            rows_kept: report.rows_kept,
+            rows_rejected: report.rows_rejected,
+            decoded_bytes: report.decoded_bytes,
+            grown_from: job.grown_from.clone().filter(|_| report.rows_known.is_some()),
+            first_us: report.first_us,
+            last_us: report.last_us,
+            outcome: outcome.as_str().to_owned(),
+        };
+        Ok(Read { source, file })
+    }
+}
+
+/// Hands the finished trips out with their source written in.
+fn with_source(trips: &mut Vec<Trip>, source: &str) -> Vec<Trip> {
+    let mut out = std::mem::take(trips);
+    for t in &mut out {
+        source.clone_into(&mut t.source);
+    }
+    out
+}
+
+/// The three parts that a task writes.
+struct Writers {
+    samples: crate::lake::PartWriter,
+    trips: crate::lake::PartWriter,
+    rejects: crate::lake::PartWriter,
+}
+
+impl Writers {
+    fn open(batch: &Batch, number: u32) -> Writers {
+        Writers {
+            samples: batch.part(Table::Samples, number),
+            trips: batch.part(Table::Trips, number),
+            rejects: batch.part(Table::Rejects, number),
+        }
+    }
+
+    fn close(self) -> Result<Vec<Part>, LakeError> {
+        Ok([self.samples.close()?, self.trips.close()?, self.rejects.close()?]
+            .into_iter()
+            .flatten()
+            .collect())
+    }
+}
