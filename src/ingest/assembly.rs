@@ -1,0 +1,228 @@
+//! One row at a time from cells of any format into columns.
+//!
+//! Comes in: trimmed cells, each with what it is for. Goes out: [`Columns`] in the order of the file. Knows what a
+//! whole row needs: a believable time and a vehicle. Never: finds cells, sorts rows.
+
+use super::Limits;
+use super::clock::{LastRow, LocalClock};
+use super::profile::Profile;
+use super::rows::{Columns, Measure, NO_TRIP, Names, Reading, believable};
+use super::stamp::{Stamp, StampReader};
+use crate::tables::samples::RejectCode;
+
+/// What a cell is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Use {
+    Time,
+    /// The date that belongs to a time of day in another column.
+    Date,
+    Vehicle,
+    Trip,
+    /// The measure with this position.
+    Value(usize),
+}
+
+/// What the row at hand has told so far.
+#[derive(Debug, Clone, Copy, Default)]
+struct Row {
+    stamp: Option<Stamp>,
+    has_time_text: bool,
+    vehicle: Option<u32>,
+    trip: Option<u32>,
+}
+
+/// Builds the columns of one file.
+#[derive(Debug)]
+pub(super) struct Assembly<'p> {
+    limits: &'p Limits,
+    reading: Reading,
+    stamps: StampReader,
+    clock: Option<LocalClock>,
+    /// By vehicle; only kept for local times.
+    last_rows: Vec<Option<LastRow>>,
+    /// Date and time of day stand in two columns.
+    two_columns: bool,
+    date_text: Vec<u8>,
+    time_text: Vec<u8>,
+    file_vehicle: Option<u32>,
+    file_trip: Option<u32>,
+    row: Row,
+    pub(super) measures: Vec<Measure>,
+    pub(super) vehicles: Names,
+    pub(super) trips: Names,
+    pub(super) columns: Columns,
+}
+
+impl<'p> Assembly<'p> {
+    /// `vehicle` and `trip`: what the file name or the profile says for all rows.
+    pub(super) fn new(
+        profile: &Profile,
+        limits: &'p Limits,
+        vehicle: Option<&str>,
+        trip: Option<&str>,
+    ) -> Result<Assembly<'p>, RejectCode> {
+        let (mut vehicles, mut trips) = (Names::default(), Names::default());
+        Ok(Assembly {
+            limits,
+            reading: Reading::new(profile),
+            stamps: StampReader::new(
+                profile.time.form.clone(),
+                profile.time.zone.is_some(),
+                profile.numbers,
+            ),
+            clock: profile.time.zone.clone().map(LocalClock::new),
+            last_rows: Vec::new(),
+            two_columns: profile.time.date_column.is_some(),
+            date_text: Vec::new(),
+            time_text: Vec::new(),
+            file_vehicle: vehicle
+                .map(|v| vehicles.id(v.as_bytes(), limits))
+                .transpose()?,
+            file_trip: trip.map(|t| trips.id(t.as_bytes(), limits)).transpose()?,
+            row: Row::default(),
+            measures: Vec::new(),
+            vehicles,
+            trips,
+            columns: Columns::default(),
+        })
+    }
+
+    /// Makes room for `rows` rows of the measures at hand.
+    pub(super) fn reserve(&mut self, rows: usize) {
+        if self.columns.len() == 0 {
+            self.columns = Columns::new(self.measures.len(), rows);
+        }
+    }
+
+    /// The rows since the last call.
+    pub(super) fn take(&mut self) -> Columns {
+        std::mem::replace(&mut self.columns, Columns::new(self.measures.len(), 0))
+    }
+
+    /// Starts a row.
+    #[inline]
+    pub(super) fn begin(&mut self) {
+        self.row = Row {
+            vehicle: self.file_vehicle,
+            trip: self.file_trip,
+            ..Row::default()
+        };
+    }
+
+    /// Takes one trimmed cell.
+    #[inline]
+    pub(super) fn cell(&mut self, purpose: Use, cell: &[u8]) -> Result<(), RejectCode> {
+        match purpose {
+            Use::Time if self.two_columns => {
+                self.time_text.clear();
+                self.time_text.extend_from_slice(cell);
+                self.row.has_time_text = true;
+            }
+            Use::Time => self.row.stamp = Some(self.stamps.read(cell)?),
+            Use::Date => {
+                self.date_text.clear();
+                self.date_text.extend_from_slice(cell);
+            }
+            Use::Vehicle => {
+                if self.reading.is_null(cell) {
+                    return Err(RejectCode::NoVehicle);
+                }
+                self.row.vehicle = Some(self.vehicles.id(cell, self.limits)?);
+            }
+            Use::Trip => {
+                if !self.reading.is_null(cell) {
+                    self.row.trip = Some(self.trips.id(cell, self.limits)?);
+                }
+            }
+            Use::Value(index) => {
+                let value = self.measures[index].any(cell, &self.reading)?;
+                self.columns.values[index].push(value);
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes a number that needs no more reading than its unit.
+    #[inline(always)]
+    pub(super) fn number(&mut self, index: usize, number: f64) -> Result<(), RejectCode> {
+        let value = self.measures[index].value(number)?;
+        self.columns.values[index].push(value);
+        Ok(())
+    }
+
+    /// Notes that a measure is not available in this row.
+    #[inline(always)]
+    pub(super) fn nothing(&mut self, index: usize) {
+        self.columns.values[index].push(f64::NAN);
+    }
+
+    /// Takes a time that needs no reading.
+    pub(super) fn stamp(&mut self, stamp: Stamp) {
+        self.row.stamp = Some(stamp);
+    }
+
+    /// Ends a row; on a fault says which cell is to blame, and [`Self::undo`] must follow.
+    #[inline]
+    pub(super) fn finish(&mut self, row: u64) -> Result<(), (RejectCode, Use)> {
+        if self.row.has_time_text {
+            self.date_text.push(b' ');
+            self.date_text.extend_from_slice(&self.time_text);
+            self.row.stamp = Some(
+                self.stamps
+                    .read(&self.date_text)
+                    .map_err(|code| (code, Use::Time))?,
+            );
+        }
+        let vehicle = self
+            .row
+            .vehicle
+            .ok_or((RejectCode::NoVehicle, Use::Vehicle))?;
+        let stamp = self.row.stamp.ok_or((RejectCode::BadTime, Use::Time))?;
+        let us = self.utc(stamp, vehicle).map_err(|code| (code, Use::Time))?;
+        self.columns.time.push(us);
+        self.columns.vehicle.push(vehicle);
+        self.columns.trip.push(self.row.trip.unwrap_or(NO_TRIP));
+        self.columns.row.push(row);
+        Ok(())
+    }
+
+    /// Takes back the values of a row that ended in a fault.
+    #[cold]
+    pub(super) fn undo(&mut self) {
+        let whole = self.columns.len();
+        for values in &mut self.columns.values {
+            values.truncate(whole);
+        }
+    }
+
+    #[inline]
+    fn utc(&mut self, stamp: Stamp, vehicle: u32) -> Result<i64, RejectCode> {
+        let us = match stamp {
+            Stamp::Utc(us) => us,
+            Stamp::Local(us) => self.resolve(us, vehicle as usize)?,
+            // Becomes UTC when the rows that share a reading are known; see `order`.
+            Stamp::Elapsed(us) => return Ok(us),
+        };
+        if believable(us, self.limits) {
+            Ok(us)
+        } else {
+            Err(RejectCode::TimeOutOfRange)
+        }
+    }
+
+    fn resolve(&mut self, local_us: i64, vehicle: usize) -> Result<i64, RejectCode> {
+        if self.last_rows.len() <= vehicle {
+            self.last_rows.resize(vehicle + 1, None);
+        }
+        let last = self.last_rows[vehicle];
+        let clock = self.clock.as_mut().ok_or(RejectCode::BadTime)?;
+        let utc = clock.resolve(local_us, last);
+        let before = last.map_or(i64::MIN / 2, |l| l.utc_us);
+        self.last_rows[vehicle] = Some(LastRow {
+            utc_us: utc.unwrap_or(before),
+            local_us,
+            decided: utc.is_ok(),
+        });
+        utc
+    }
+}
