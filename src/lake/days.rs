@@ -29,9 +29,16 @@ impl Snapshot {
             (Some(last), Some(start)) => day_of(start) <= last,
             _ => true,
         };
-        let files: Vec<&PartFile> = self.files(Table::Trips).iter().filter(starts_in_time).collect();
+        let files: Vec<&PartFile> = self
+            .files(Table::Trips)
+            .iter()
+            .filter(starts_in_time)
+            .collect();
         files.par_iter().try_for_each(|file| {
-            let wanted = Wanted { columns: &needed, vehicles: None };
+            let wanted = Wanted {
+                columns: &needed,
+                vehicles: None,
+            };
             for block in open(&self.store, Table::Trips, &file.path, wanted)? {
                 let block = block?;
                 let days = block_days(&block, &names, last_day)?;
@@ -41,7 +48,9 @@ impl Snapshot {
             }
             Ok::<(), LakeError>(())
         })?;
-        Ok(all.into_inner().unwrap_or_else(PoisonError::into_inner))
+        let mut all = all.into_inner().unwrap_or_else(PoisonError::into_inner);
+        all.par_iter_mut().for_each(|(_, days)| put_in_order(days));
+        Ok(all)
     }
 }
 
@@ -52,7 +61,9 @@ fn needed(column: &str) -> bool {
         "trip" | "source" | "recipe" | "end" | "air_source" | "loop_inferred" => false,
         "ambient_c_sq" => false,
         _ if column.starts_with("ethanol_pct") => false,
-        _ if of_band => ["_n", "_y", "_m"].iter().any(|field| column.ends_with(field)),
+        _ if of_band => ["_n", "_y", "_m"]
+            .iter()
+            .any(|field| column.ends_with(field)),
         _ => true,
     }
 }
@@ -94,7 +105,11 @@ fn block_days(
         trip.has_misfire = has_misfire.is_some_and(|f| f.value(i));
         let mut fields = numbers(&mut trip);
         for (k, unknown, column) in &filled {
-            *fields[*k] = if column.is_valid(i) { column.value(i) } else { *unknown };
+            *fields[*k] = if column.is_valid(i) {
+                column.value(i)
+            } else {
+                *unknown
+            };
         }
         let day = Day::of(&trip);
         match days.last_mut() {
@@ -113,7 +128,9 @@ fn add_block(all: &mut Days, block: &Block, days: Vec<(usize, Day)>) -> Result<(
         if !all.contains_key(name) {
             all.insert(name.to_owned(), Vec::new());
         }
-        let Some(of_vehicle) = all.get_mut(name) else { continue };
+        let Some(of_vehicle) = all.get_mut(name) else {
+            continue;
+        };
         add_day(of_vehicle, first);
         while let Some((_, day)) = days.next_if(|(next, _)| *next == key) {
             add_day(of_vehicle, day);
@@ -122,18 +139,30 @@ fn add_block(all: &mut Days, block: &Block, days: Vec<(usize, Day)>) -> Result<(
     Ok(())
 }
 
+/// Adds a day at the end; days are put in order when room runs out, and once more when all are there.
 fn add_day(all: &mut Vec<Day>, day: Day) {
-    // Days mostly come in order.
-    if all.last().is_none_or(|last| last.day < day.day) {
-        if all.len() == all.capacity() {
-            // Years of days: twice the room would be a lot, a little at a time would mean copying often.
-            all.reserve_exact(8 + all.len() / 2);
+    match all.last_mut() {
+        Some(last) if last.day == day.day => return last.merge(&day),
+        _ => {}
+    }
+    if all.len() == all.capacity() {
+        put_in_order(all);
+        // Years of days: twice the room would be a lot, a little at a time would mean sorting and copying often.
+        if all.len() >= all.capacity() / 2 {
+            all.reserve_exact(16 + all.len() / 2);
         }
-        all.push(day);
-        return;
     }
-    match all.binary_search_by_key(&day.day, |d| d.day) {
-        Ok(at) => all[at].merge(&day),
-        Err(at) => all.insert(at, day),
-    }
+    all.push(day);
+}
+
+/// Sorts days and adds up those that are the same.
+fn put_in_order(all: &mut Vec<Day>) {
+    all.sort_by_key(|day| day.day);
+    all.dedup_by(|next, kept| {
+        let same = next.day == kept.day;
+        if same {
+            kept.merge(next);
+        }
+        same
+    });
 }
