@@ -58,7 +58,7 @@ impl Snapshot {
 fn needed(column: &str) -> bool {
     let of_band = column.starts_with("b1_") || column.starts_with("b2_");
     match column {
-        "trip" | "source" | "recipe" | "end" | "air_source" | "loop_inferred" => false,
+        "trip" | "source" | "recipe" | "end" | "air_source" => false,
         "ambient_c_sq" => false,
         _ if column.starts_with("ethanol_pct") => false,
         _ if of_band => ["_n", "_y", "_m"]
@@ -79,6 +79,7 @@ fn block_days(
     let rows = block.must::<Int64Type>("rows")?;
     let gated = block.must::<Int64Type>("gated")?;
     let fuel_from_airflow = block.flags("fuel_from_airflow")?;
+    let loop_inferred = block.flags("loop_inferred")?;
     let has_misfire = block.flags("has_misfire")?;
     let columns = names.iter().map(|n| block.may::<Float64Type>(n));
     let columns = columns.collect::<Result<Vec<Option<&Float64Array>>, _>>()?;
@@ -102,6 +103,7 @@ fn block_days(
         trip.rows = u64::try_from(rows.value(i)).unwrap_or(0);
         trip.gated = u64::try_from(gated.value(i)).unwrap_or(0);
         trip.fuel_from_airflow = fuel_from_airflow.is_some_and(|f| f.value(i));
+        trip.loop_inferred = loop_inferred.is_some_and(|f| f.value(i));
         trip.has_misfire = has_misfire.is_some_and(|f| f.value(i));
         let mut fields = numbers(&mut trip);
         for (k, unknown, column) in &filled {

@@ -19,7 +19,6 @@ mod snapshot;
 mod store;
 mod trip_columns;
 
-use std::fs::File;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -117,7 +116,7 @@ pub struct Lake {
     store: Store,
     mode: Mode,
     /// Held until the lake is dropped.
-    _lock: Option<File>,
+    _lock: Option<store::Lock>,
 }
 
 impl Lake {
@@ -162,10 +161,6 @@ impl Lake {
         Lake::start(Store::new(Place::Objects(objects))?, mode)
     }
 
-    fn start(store: Store, mode: Mode) -> Result<Lake, LakeError> {
-        Lake::start_counted(store, mode)
-    }
-
     /// As [`Lake::open`], but ends the run at its `n`-th write step, counted from 1, as a kill would: the step fails,
     /// and so does every later one. For tests of crash safety. 0 only counts.
     pub fn open_to_fail(root: &str, mode: Mode, n: u64) -> (Result<Lake, LakeError>, WriteSteps) {
@@ -183,13 +178,13 @@ impl Lake {
             Ok(store) => {
                 store.faults.arm(n);
                 let steps = WriteSteps(Arc::clone(&store.faults));
-                (Lake::start_counted(store, mode), steps)
+                (Lake::start(store, mode), steps)
             }
             Err(e) => (Err(e), WriteSteps(Arc::default())),
         }
     }
 
-    fn start_counted(store: Store, mode: Mode) -> Result<Lake, LakeError> {
+    fn start(store: Store, mode: Mode) -> Result<Lake, LakeError> {
         let lock = if mode == Mode::Write {
             store.lock()?
         } else {

@@ -266,7 +266,7 @@ impl Store {
     }
 
     /// Takes the lock of a folder; the kernel gives it back when the process ends, however it ends.
-    pub(super) fn lock(&self) -> Result<Option<File>, LakeError> {
+    pub(super) fn lock(&self) -> Result<Option<Lock>, LakeError> {
         let Place::Folder(root) = &self.place else {
             return Ok(None);
         };
@@ -279,7 +279,7 @@ impl Store {
             .open(&path);
         let file = file.map_err(fail)?;
         match file.try_lock() {
-            Ok(()) => Ok(Some(file)),
+            Ok(()) => Ok(Some(Lock(file))),
             Err(TryLockError::WouldBlock) => Err(LakeError::Held {
                 path: path.display().to_string(),
             }),
@@ -301,6 +301,17 @@ impl Store {
 fn sync_folder_of(path: &Path) -> io::Result<()> {
     path.parent()
         .map_or(Ok(()), |folder| File::open(folder)?.sync_all())
+}
+
+/// The lock of a folder.
+#[derive(Debug)]
+pub(super) struct Lock(File);
+
+impl Drop for Lock {
+    fn drop(&mut self) {
+        // Closing the file would do, were it not for a child that is just being started and still shares it.
+        let _ = self.0.unlock();
+    }
 }
 
 /// A part file being written.
