@@ -19,8 +19,10 @@ pub fn shortfall(
     if f64::from(as_of - last) > settings.stale_days {
         return Some(format!("the last trip is {} days old", as_of - last));
     }
-    let trims = |k: SeriesKind| matches!(k, SeriesKind::TrimAll(_));
-    let days = findings.series.iter().filter(|s| trims(s.kind)).map(|s| s.days).max().unwrap_or(0);
+    let trims = || {
+        findings.series.iter().filter(|s| matches!(s.kind, SeriesKind::TrimAll(_)))
+    };
+    let days = trims().map(|s| s.days_in_all).max().unwrap_or(0);
     if days == 0 {
         return Some("no trip has fuel trims that pass the gate".to_owned());
     }
@@ -31,8 +33,7 @@ pub fn shortfall(
             test.rows_min, test.days_min
         ));
     }
-    if !findings.series.iter().any(|s| trims(s.kind) && s.log_r_up.is_finite()) {
-        return Some("too few days since the last workshop visit to judge".to_owned());
-    }
-    None
+    // After a repair the drift cannot be judged for a while, but the level can.
+    let judged = trims().any(|s| s.log_r_up.is_finite() || s.change_from_first.is_known());
+    (!judged).then(|| "too few days lie between the baseline and now".to_owned())
 }

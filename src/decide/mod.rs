@@ -39,7 +39,7 @@ pub fn decide(
     settings: &DecideSettings,
     as_of: i32,
 ) -> Verdict {
-    let grounds = grounds(findings, settings);
+    let grounds = grounds(findings);
     let lacking = shortfall(findings, test, settings, as_of);
     let state = match (&grounds[..], &lacking) {
         ([], Some(_)) => State::TooLittleData,
@@ -73,9 +73,8 @@ pub fn decide(
 }
 
 /// Everything that makes the vehicle one to act on, with the day on which it did.
-fn grounds(findings: &VehicleFindings, settings: &DecideSettings) -> Vec<(i32, Ground)> {
+fn grounds(findings: &VehicleFindings) -> Vec<(i32, Ground)> {
     let mut grounds = Vec::new();
-    let last_day = findings.period.map_or(0, |p| p.1);
     for (i, s) in findings.series.iter().enumerate() {
         for day in [s.flagged_up, s.flagged_down].into_iter().flatten() {
             grounds.push((day, Ground::Drift(i)));
@@ -83,10 +82,8 @@ fn grounds(findings: &VehicleFindings, settings: &DecideSettings) -> Vec<(i32, G
         if let Some(day) = s.level_on {
             grounds.push((day, Ground::Level(i)));
         }
-        let limit = 100.0 * (1.0 + settings.near_limit_pct / 100.0).ln();
-        let is_trim = matches!(s.kind, SeriesKind::Trim(..) | SeriesKind::TrimAll(_));
-        if is_trim && s.recent_raw.abs() >= limit {
-            grounds.push((last_day, Ground::NearLimit(i)));
+        if let Some(day) = s.near_limit_on {
+            grounds.push((day, Ground::NearLimit(i)));
         }
     }
     if let Some(day) = findings.misfires.as_ref().and_then(|m| m.flagged_on) {
@@ -102,7 +99,7 @@ fn watched(findings: &VehicleFindings, settings: &DecideSettings) -> bool {
         near(s.log_r_up, s.log_limit_up)
             || near(s.log_r_down, s.log_limit_down)
             || (matches!(s.kind, SeriesKind::Trim(..) | SeriesKind::TrimAll(_))
-                && s.change.above(settings.level_change_pct / 2.0))
+                && s.change_from_first.above(settings.level_change_pct / 2.0))
     })
 }
 
@@ -154,7 +151,7 @@ fn trim_by_band(findings: &VehicleFindings) -> [f64; 3] {
     let mut out = [f64::NAN; 3];
     for s in &findings.series {
         if let SeriesKind::Trim(_, band) = s.kind {
-            let pct = 100.0 * ((s.change.value / 100.0).exp() - 1.0);
+            let pct = 100.0 * ((s.change_from_first.value / 100.0).exp() - 1.0);
             let slot = &mut out[band as usize];
             if pct.is_finite() && (slot.is_nan() || pct.abs() > slot.abs()) {
                 *slot = pct;

@@ -40,19 +40,17 @@ impl<'a> History<'a> {
         }
     }
 
-    /// Days on which `kind` starts anew: work that is meant to change what it measures.
-    pub(super) fn restarts(&self, kind: SeriesKind) -> Vec<i32> {
-        self.service_days(|s| role(kind, s) == Role::Restart)
-    }
-
-    /// Days on which the level of `kind` may have moved for a known reason.
+    /// Days of work that may move the level of `kind`: a known break, or the repair if it stands flagged.
     pub(super) fn breaks(&self, kind: SeriesKind) -> Vec<i32> {
-        self.service_days(|s| role(kind, s) == Role::Break)
+        let mut days: Vec<i32> =
+            self.services.iter().filter(|s| moves(kind, s.service)).map(|s| s.day).collect();
+        days.dedup();
+        days
     }
 
-    fn service_days(&self, keep: impl Fn(Service) -> bool) -> Vec<i32> {
-        let mut days: Vec<i32> =
-            self.services.iter().filter(|s| keep(s.service)).map(|s| s.day).collect();
+    /// Days of any work.
+    pub(super) fn visits(&self) -> Vec<i32> {
+        let mut days: Vec<i32> = self.services.iter().map(|s| s.day).collect();
         days.dedup();
         days
     }
@@ -70,36 +68,28 @@ impl<'a> History<'a> {
     }
 }
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Role {
-    Restart,
-    Break,
-    Nothing,
-}
-
-/// What a piece of work means for a series (common practice, no source).
-fn role(kind: SeriesKind, service: Service) -> Role {
-    use Service::{
-        AirFilter, AirflowSensorCleaning, BatteryDisconnect, EgrCleaning, FuelFilter,
-        InjectorCleaning, IntakeCleaning, Other, SparkPlugs, ThrottleCleaning,
-    };
-    match (kind, service) {
-        (
-            SeriesKind::TrimAll(_) | SeriesKind::Trim(..),
-            InjectorCleaning | IntakeCleaning | AirflowSensorCleaning | FuelFilter,
-        )
-        | (SeriesKind::IdleThrottle, ThrottleCleaning | IntakeCleaning)
-        | (SeriesKind::Breathing, IntakeCleaning | AirflowSensorCleaning)
-        | (SeriesKind::WarmupGap, IntakeCleaning | InjectorCleaning) => Role::Restart,
-        (
-            SeriesKind::TrimAll(_) | SeriesKind::Trim(..),
-            ThrottleCleaning | EgrCleaning | SparkPlugs | AirFilter | Other,
-        )
-        | (SeriesKind::IdleThrottle, BatteryDisconnect | EgrCleaning | Other)
-        | (SeriesKind::Breathing, AirFilter | ThrottleCleaning)
-        | (SeriesKind::WarmupGap, EgrCleaning | SparkPlugs) => Role::Break,
-        // Total trim survives a learning reset: the short-term side takes over at once.
-        _ => Role::Nothing,
+/// Whether a piece of work may move the level of a series (common practice, no source).
+///
+/// Total trim survives a learning reset, because the short-term side takes over at once; the idle
+/// throttle does not: the idle is learned anew.
+fn moves(kind: SeriesKind, service: Service) -> bool {
+    match kind {
+        SeriesKind::TrimAll(_) | SeriesKind::Trim(..) => service != Service::BatteryDisconnect,
+        SeriesKind::IdleThrottle => !matches!(
+            service,
+            Service::InjectorCleaning | Service::SparkPlugs | Service::FuelFilter
+        ),
+        SeriesKind::Breathing => matches!(
+            service,
+            Service::IntakeCleaning
+                | Service::AirflowSensorCleaning
+                | Service::AirFilter
+                | Service::ThrottleCleaning
+                | Service::Other
+        ),
+        SeriesKind::WarmupGap => {
+            !matches!(service, Service::BatteryDisconnect | Service::AirFilter)
+        }
     }
 }
 

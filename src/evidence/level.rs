@@ -19,15 +19,18 @@ const BASELINE_ROWS_MIN: usize = 15;
 /// One-sided normal bound of 99.9 % (table of the normal distribution).
 const BOUND: f64 = 3.09;
 
-/// First day on which the level of `rows` (day ascending, one segment) had lastingly risen by `limit`
-/// (fallen, if it is negative) from the mean of the first `baseline_days` days.
+/// First day of the standing change: on it the level of `rows` (day ascending) had lastingly risen by
+/// `limit` (fallen, if it is negative) from the mean of the first `baseline_days` days.
 ///
-/// Causal: the answer for a day uses only rows up to it.
+/// A visit to the workshop (`visits`, ascending) after the change ends it, and the days after the visit
+/// are looked at anew: what it did not cure is found again. Causal: the answer for a day uses only rows
+/// up to it.
 pub(super) fn lasting_change(
     rows: &[ResidualRow],
     limit: f64,
     baseline_days: i32,
     correlation: f64,
+    visits: &[i32],
 ) -> Option<i32> {
     let first = rows.first()?.day;
     let base: Vec<f64> =
@@ -40,8 +43,17 @@ pub(super) fn lasting_change(
     let inflation = (1.0 + correlation) / (1.0 - correlation);
     let sign = limit.signum();
     let mut start = base.len();
+    let mut found: Option<i32> = None;
     for end in base.len()..rows.len() {
-        while rows[start].day <= rows[end].day - WINDOW_DAYS {
+        let today = rows[end].day;
+        if let Some(day) = found {
+            let Some(visit) = visits.iter().copied().find(|v| *v > day && *v <= today) else {
+                continue;
+            };
+            found = None;
+            start = rows.partition_point(|r| r.day < visit).max(start);
+        }
+        while rows[start].day <= today - WINDOW_DAYS {
             start += 1;
         }
         let window: Vec<f64> = rows[start..=end].iter().map(|r| r.r).collect();
@@ -52,10 +64,31 @@ pub(super) fn lasting_change(
         let change = sign * (mean - level);
         let se = (inflation * (var / window.len() as f64 + base_var / base.len() as f64)).sqrt();
         if change >= limit.abs() && change - BOUND * se >= 0.75 * limit.abs() {
-            return Some(rows[end].day);
+            found = Some(today);
         }
     }
-    None
+    // Work after the last row answers the change too.
+    found.filter(|day| !visits.iter().any(|v| v > day))
+}
+
+/// First day of the stretch, up to the last row, over which the mean of the last [`WINDOW_DAYS`] days of
+/// raw values stayed at or beyond `limit` in size.
+pub(super) fn near_limit(rows: &[(i32, f64)], limit: f64) -> Option<i32> {
+    let mut since = None;
+    let mut start = 0;
+    for (end, (day, _)) in rows.iter().enumerate() {
+        while rows[start].0 <= day - WINDOW_DAYS {
+            start += 1;
+        }
+        let window = &rows[start..=end];
+        let mean = window.iter().map(|r| r.1).sum::<f64>() / window.len() as f64;
+        if window.len() < WINDOW_ROWS_MIN || mean.abs() < limit {
+            since = None;
+        } else if since.is_none() {
+            since = Some(*day);
+        }
+    }
+    since
 }
 
 fn mean_and_variance(values: &[f64]) -> (f64, f64) {
@@ -82,22 +115,33 @@ mod tests {
 
     #[test]
     fn a_large_jump_is_found_once_the_window_is_full_of_it() {
-        let day = lasting_change(&rows(120, 12.0), 8.0, 60, 0.5).expect("found");
+        let day = lasting_change(&rows(120, 12.0), 8.0, 60, 0.5, &[]).expect("found");
         assert!((130..150).contains(&day), "{day}");
     }
 
     #[test]
     fn a_jump_of_an_ordinary_step_is_not() {
-        assert_eq!(lasting_change(&rows(120, 4.0), 8.0, 60, 0.5), None);
-        assert_eq!(lasting_change(&rows(120, -12.0), 8.0, 60, 0.5), None);
-        assert!(lasting_change(&rows(120, -12.0), -8.0, 60, 0.5).is_some());
+        assert_eq!(lasting_change(&rows(120, 4.0), 8.0, 60, 0.5, &[]), None);
+        assert_eq!(lasting_change(&rows(120, -12.0), 8.0, 60, 0.5, &[]), None);
+        assert!(lasting_change(&rows(120, -12.0), -8.0, 60, 0.5, &[]).is_some());
+    }
+
+    #[test]
+    fn a_visit_that_did_not_cure_it_does_not_hide_it() {
+        let day = lasting_change(&rows(120, 12.0), 8.0, 60, 0.5, &[150]).expect("found again");
+        assert!((160..180).contains(&day), "{day}");
+        let mut cured = rows(120, 12.0);
+        for r in cured.iter_mut().filter(|r| r.day >= 150) {
+            r.r -= 12.0;
+        }
+        assert_eq!(lasting_change(&cured, 8.0, 60, 0.5, &[150]), None);
     }
 
     #[test]
     fn the_day_does_not_move_when_later_rows_arrive() {
         let all = rows(120, 12.0);
-        let day = lasting_change(&all, 8.0, 60, 0.5);
+        let day = lasting_change(&all, 8.0, 60, 0.5, &[]);
         let cut: Vec<ResidualRow> = all.into_iter().filter(|r| Some(r.day) <= day).collect();
-        assert_eq!(lasting_change(&cut, 8.0, 60, 0.5), day);
+        assert_eq!(lasting_change(&cut, 8.0, 60, 0.5, &[]), day);
     }
 }

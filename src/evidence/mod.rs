@@ -157,7 +157,7 @@ fn follow_series(
                         group: families[&history.vehicle.engine_family].0,
                         rows,
                         breaks: history.breaks(kind),
-                        restarts: history.restarts(kind),
+                        restarts: Vec::new(),
                         log_limit_up: limit(share.share_up),
                         log_limit_down: limit(share.share_down),
                         report_days: Vec::new(),
@@ -174,7 +174,7 @@ fn follow_series(
                     adjusted.push(adjusted_series(&histories[v], bank, &outcome));
                 }
             }
-            followed[v].push(follow(kind, series, outcome, input));
+            followed[v].push(follow(&histories[v], kind, series, outcome, input));
         }
     }
     (followed, adjusted)
@@ -215,46 +215,43 @@ fn params(kind: SeriesKind, test: &TestSettings) -> Params {
 }
 
 fn follow(
+    history: &History<'_>,
     kind: SeriesKind,
     series: &SeriesInput,
     outcome: SeriesOutcome,
     input: &Input<'_>,
 ) -> Followed {
     let test = input.test;
-    let restart = series.restarts.last().copied().unwrap_or(i32::MIN);
-    let from = outcome.residuals.partition_point(|r| r.day < restart);
-    let rows = &outcome.residuals[from..];
+    let all = &outcome.residuals[..];
+    let repaired = outcome.restarted_on.unwrap_or(i32::MIN);
+    let rows = &all[all.partition_point(|r| r.day < repaired)..];
     let base_days = test.baseline_days.min(test.days_min) as i32;
-    let windows = Windows::of(
-        rows,
-        base_days,
-        test.recent_days as i32,
-        outcome.noise.phi,
-        outcome.reference_sd,
-    );
-    let last = series.rows.last().map_or(input.as_of, |r| r.day);
-    let recent: Vec<f64> = series
-        .rows
-        .iter()
-        .filter(|r| r.day > last - RAW_DAYS && r.day >= restart)
-        .map(|r| r.y)
-        .collect();
-    let first: Vec<f64> =
-        series.rows.iter().take_while(|r| r.day < series.rows[0].day + base_days).map(|r| r.y).collect();
-    let level_on = level_limit(kind, input.decide)
-        .and_then(|limit| level::lasting_change(rows, limit, base_days, outcome.noise.phi));
+    let windows_of = |rows| {
+        let (phi, reference_sd) = (outcome.noise.phi, outcome.reference_sd);
+        Windows::of(rows, base_days, test.recent_days as i32, phi, reference_sd)
+    };
+    let (windows, from_first) = (windows_of(rows), windows_of(all));
+    let raw: Vec<(i32, f64)> =
+        series.rows.iter().filter(|r| r.day <= input.as_of).map(|r| (r.day, r.y)).collect();
     let up = outcome.up.log_r.unwrap_or(f64::NEG_INFINITY);
     let down = outcome.down.log_r.unwrap_or(f64::NEG_INFINITY);
-    let drifts = outcome.up.flag.is_some()
-        || outcome.down.flag.is_some()
-        || up.max(down) >= series.log_limit_up.min(series.log_limit_down) - input.decide.watch_nats;
-    let slope = if up >= down { outcome.up.slope } else { outcome.down.slope };
-    let slope = slope.filter(|_| drifts);
+    // The slope is known only given that there is one, so it is told only where one is likely.
+    let nats = input.decide.watch_nats;
+    let slope = if outcome.up.flag.is_some() || up >= series.log_limit_up - nats {
+        outcome.up.slope
+    } else if outcome.down.flag.is_some() || down >= series.log_limit_down - nats {
+        outcome.down.slope
+    } else {
+        None
+    };
     let finding = SeriesFinding {
         kind,
         days: rows.len(),
-        baseline: mean(&first).unwrap_or(f64::NAN),
+        days_in_all: all.len(),
+        baseline: mean_before(&raw, raw.first().map_or(0, |r| r.0) + base_days),
         change: windows.change(),
+        change_from_first: from_first.change(),
+        repaired_on: outcome.restarted_on,
         drift_per_10000km: slope.map_or(Estimate::NONE, |s| Estimate {
             value: s.mid,
             lo: s.lo.min(s.hi),
@@ -266,14 +263,19 @@ fn follow(
         log_limit_down: series.log_limit_down,
         flagged_up: outcome.up.flag.map(|f| f.day),
         flagged_down: outcome.down.flag.map(|f| f.day),
-        level_on,
-        recent_raw: if recent.len() >= RAW_ROWS_MIN { mean(&recent).unwrap_or(f64::NAN) } else { f64::NAN },
+        level_on: level_limit(kind, input.decide).and_then(|limit| {
+            level::lasting_change(all, limit, base_days, outcome.noise.phi, &history.visits())
+        }),
+        recent_raw: recent_raw(&raw, repaired),
+        near_limit_on: matches!(kind, SeriesKind::Trim(..))
+            .then(|| level::near_limit(&raw, log_percent(input.decide.near_limit_pct)))
+            .flatten(),
         onset: slope.map(|s| (s.onset_lo, s.onset_hi)),
         sigma: outcome.noise.sigma,
     };
+    let zero = mean(&from_first.base.iter().map(|r| r.1).collect::<Vec<_>>()).unwrap_or(0.0);
     let mut weekly: BTreeMap<i32, (f64, f64)> = BTreeMap::new();
-    let zero = mean(&windows.base.iter().map(|r| r.1).collect::<Vec<_>>()).unwrap_or(0.0);
-    for r in &outcome.residuals {
+    for r in all {
         let w = weekly.entry(r.day.div_euclid(7) * 7).or_default();
         w.0 += r.r - zero;
         w.1 += 1.0;
@@ -281,9 +283,29 @@ fn follow(
     Followed { finding, windows, weekly }
 }
 
+/// A plain percentage in log-percent.
+fn log_percent(pct: f64) -> f64 {
+    100.0 * (1.0 + pct / 100.0).ln()
+}
+
+fn mean_before(rows: &[(i32, f64)], end: i32) -> f64 {
+    let first: Vec<f64> = rows.iter().take_while(|r| r.0 < end).map(|r| r.1).collect();
+    mean(&first).unwrap_or(f64::NAN)
+}
+
 /// Days and rows of the raw level that is held against the correction limit.
 const RAW_DAYS: i32 = 28;
 const RAW_ROWS_MIN: usize = 8;
+
+fn recent_raw(rows: &[(i32, f64)], since: i32) -> f64 {
+    let Some(last) = rows.last() else { return f64::NAN };
+    let recent: Vec<f64> = rows
+        .iter()
+        .filter(|r| r.0 > last.0 - RAW_DAYS && r.0 >= since)
+        .map(|r| r.1)
+        .collect();
+    mean(&recent).filter(|_| recent.len() >= RAW_ROWS_MIN).unwrap_or(f64::NAN)
+}
 
 /// Size of a lasting change that is acted on, by kind of series; `None` where a jump is innocent.
 fn level_limit(kind: SeriesKind, decide: &DecideSettings) -> Option<f64> {
@@ -380,8 +402,7 @@ fn assemble(
             s.flagged_up.is_some()
                 || s.flagged_down.is_some()
                 || s.level_on.is_some()
-                || s.recent_raw.abs()
-                    >= 100.0 * (1.0 + input.decide.near_limit_pct / 100.0).ln()
+                || s.near_limit_on.is_some()
         });
     if flagged {
         findings.causes = causes(history, followed, &findings, input);
@@ -412,10 +433,7 @@ fn causes(
             change: f.finding.change.value,
         })
         .collect();
-    let covariance: Vec<f64> = bands
-        .iter()
-        .flat_map(|(a, ..)| bands.iter().map(|(b, ..)| a.windows.variance_with(&b.windows)))
-        .collect();
+    let covariance = windows::one_factor(&bands.iter().map(|(f, ..)| &f.windows).collect::<Vec<_>>());
     let change = |kind| {
         followed
             .iter()
@@ -558,7 +576,7 @@ fn guarantee(followed: &[Vec<Followed>], input: &Input<'_>) -> GuaranteeFigures 
         for f in own {
             if let SeriesKind::TrimAll(_) = f.finding.kind {
                 flags += usize::from(f.finding.flagged_down.is_some());
-                years += f64::from(f.finding.days as u32) / 365.25;
+                years += f.finding.days_in_all as f64 / 365.25;
             }
         }
     }

@@ -68,6 +68,29 @@ impl Windows {
     }
 }
 
+/// Covariance (row-major) of the changes of several series: each one's own variance, and one covariance
+/// common to all pairs, the mean of what the pairs show.
+///
+/// One common factor (the day's noise moves all bands together) keeps the matrix positive definite,
+/// which pairwise estimates from different days would not.
+pub(super) fn one_factor(series: &[&Windows]) -> Vec<f64> {
+    let n = series.len();
+    let variance: Vec<f64> = series.iter().map(|w| w.variance_with(w)).collect();
+    let mut pairs: Vec<f64> = Vec::new();
+    for i in 0..n {
+        for j in 0..i {
+            pairs.push(series[i].variance_with(series[j]));
+        }
+    }
+    let smallest = variance.iter().copied().min_by(f64::total_cmp).unwrap_or(0.0);
+    let common = (pairs.iter().sum::<f64>() / pairs.len().max(1) as f64).clamp(0.0, 0.9 * smallest);
+    let mut matrix = vec![common; n * n];
+    for (i, v) in variance.into_iter().enumerate() {
+        matrix[i * n + i] = v;
+    }
+    matrix
+}
+
 fn mean(rows: &[(i32, f64)]) -> f64 {
     rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64
 }

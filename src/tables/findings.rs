@@ -69,12 +69,18 @@ impl SeriesKind {
 pub struct SeriesFinding {
     /// What is measured.
     pub kind: SeriesKind,
-    /// Days with a value.
+    /// Days with a value since the last repair.
     pub days: usize,
+    /// Days with a value in all.
+    pub days_in_all: usize,
     /// Own level in the baseline period, before peers are taken off.
     pub baseline: f64,
-    /// Peer-adjusted change from the baseline to now, in the unit of the series.
+    /// Peer-adjusted change to now from the baseline since the last repair, in the unit of the series.
     pub change: Estimate,
+    /// Peer-adjusted change to now from the first baseline of all, repairs or not.
+    pub change_from_first: Estimate,
+    /// Day of the last repair: work done while the series stood flagged.
+    pub repaired_on: Option<i32>,
     /// Drift in the unit of the series per 10,000 km.
     pub drift_per_10000km: Estimate,
     /// Log evidence for a rise at the last look.
@@ -93,6 +99,8 @@ pub struct SeriesFinding {
     pub level_on: Option<i32>,
     /// Mean of the raw values over the recent days, without taking peers off; `NaN` without any.
     pub recent_raw: f64,
+    /// First day since which the raw values have stood near the correction limit.
+    pub near_limit_on: Option<i32>,
     /// Likely range of days in which the drift began, if there is one.
     pub onset: Option<(i32, i32)>,
     /// Day-to-day standard deviation after peers are taken off.

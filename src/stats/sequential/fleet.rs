@@ -34,7 +34,8 @@ pub struct SeriesInput {
     pub group: usize,
     /// At most one row per day, days ascending.
     pub rows: Vec<DayRow>,
-    /// Days of logged events after which the level may be another, ascending.
+    /// Days of logged events after which the level may be another, ascending. On a series that stands
+    /// flagged such an event is taken for the repair: everything before it is forgotten.
     pub breaks: Vec<i32>,
     /// Days of repairs, ascending: everything before is forgotten.
     pub restarts: Vec<i32>,
@@ -113,6 +114,8 @@ pub struct SeriesOutcome {
     pub level: Option<LevelChange>,
     /// Noise in force on the last day.
     pub noise: Noise,
+    /// Day of the last restart or repair, if there was one.
+    pub restarted_on: Option<i32>,
     /// Rows since the last restart.
     pub rows: usize,
     /// Rows, days and blocks suffice for a look.
@@ -186,6 +189,8 @@ struct State<'a> {
     /// First row not yet seen.
     next: usize,
     next_restart: usize,
+    next_break: usize,
+    restarted_on: Option<i32>,
     next_report: usize,
     unseen: bool,
     watched: bool,
@@ -226,6 +231,8 @@ impl<'a> State<'a> {
             start: 0,
             next: 0,
             next_restart: 0,
+            next_break: 0,
+            restarted_on: None,
             next_report: 0,
             unseen: false,
             watched: false,
@@ -261,14 +268,25 @@ impl<'a> State<'a> {
     }
 
     fn live(&mut self, night: i32, work: &mut Workspace) {
-        while self
+        while let Some(&day) = self
             .input
             .restarts
             .get(self.next_restart)
-            .is_some_and(|&day| day <= night)
+            .filter(|day| **day <= night)
         {
             self.next_restart += 1;
-            self.restart();
+            self.restart(day);
+        }
+        while let Some(&day) = self
+            .input
+            .breaks
+            .get(self.next_break)
+            .filter(|day| **day <= night)
+        {
+            self.next_break += 1;
+            if self.up.flag.or(self.down.flag).is_some_and(|f| f.day < day) {
+                self.restart(day);
+            }
         }
         if let Some(row) = self.rows.get(self.next).filter(|row| row.day == night) {
             self.blocks
@@ -294,7 +312,8 @@ impl<'a> State<'a> {
         }
     }
 
-    fn restart(&mut self) {
+    fn restart(&mut self, day: i32) {
+        self.restarted_on = Some(day);
         self.start = self.next;
         self.blocks.clear();
         self.unseen = false;
@@ -383,6 +402,7 @@ impl<'a> State<'a> {
         SeriesOutcome {
             level: self.level_change(reference_sd),
             noise: self.noise,
+            restarted_on: self.restarted_on,
             rows: self.blocks.rows,
             enough_data: self.blocks.ready(last_day, self.params),
             looks: self.looks,

@@ -9,6 +9,7 @@
 //! expectation, so a limit of as many weeks as there are in 100 years is designed for at most one
 //! false flag per 100 vehicle-years, averaged over the declared prior for innocent steps.
 
+mod common_drift;
 mod fleet;
 mod noise;
 mod params;
@@ -17,6 +18,7 @@ mod posterior;
 mod scan;
 mod series;
 
+pub use common_drift::{CommonDrift, CommonFlag, common_drift};
 pub use fleet::{
     DayRow, DirectionOutcome, Flag, LevelChange, ResidualRow, SeriesInput, SeriesOutcome, run,
 };
