@@ -50,7 +50,7 @@ fn heading(title: &str) -> [String; 2] {
 }
 
 fn item(label: &str, value: &str) -> String {
-    format!("  {}  {value}", padded(label, 28))
+    format!("  {}  {value}", padded(label, 31))
 }
 
 fn range(e: Estimate, decimals: usize) -> String {
@@ -164,33 +164,43 @@ fn series(all: &[SeriesFinding]) -> Vec<String> {
     let mut out = heading("Series: sequential test and drift").to_vec();
     for s in all {
         out.push(format!("  {} ({})", s.kind.name(), s.kind.unit()));
-        out.push(item(
-            "  days, sigma",
-            &format!("{}, {}", s.days, words::figure(s.sigma, 2)),
-        ));
-        out.push(item("  baseline", &words::signed(s.baseline, 2)));
-        out.push(item("  change", &range(s.change, 2)));
-        out.push(item(
-            "  drift per 10,000 km",
-            &range(s.drift_per_10000km, 2),
-        ));
-        out.push(item(
-            "  evidence up, limit, flagged",
-            &test(s.log_r_up, s.log_limit_up, s.flagged_up),
-        ));
-        out.push(item(
-            "  evidence down, limit, flagged",
-            &test(s.log_r_down, s.log_limit_down, s.flagged_down),
-        ));
-        if let Some((from, to)) = s.onset {
-            let span = format!("{} to {}", words::iso_day(from), words::iso_day(to));
-            out.push(item("  began between", &span));
-        }
+        out.extend(one_series(s).map(|(label, value)| item(&format!("  {label}"), &value)));
     }
     if all.is_empty() {
         out.push("  none".to_owned());
     }
     out
+}
+
+fn one_series(s: &SeriesFinding) -> [(&'static str, String); 13] {
+    let day = |day: Option<i32>| day.map_or("no".to_owned(), words::iso_day);
+    let onset = s.onset.map_or(words::UNKNOWN.to_owned(), |(from, to)| {
+        format!("{} to {}", words::iso_day(from), words::iso_day(to))
+    });
+    [
+        (
+            "days since repair, in all",
+            format!("{}, {}", s.days, s.days_in_all),
+        ),
+        ("day-to-day deviation", words::figure(s.sigma, 2)),
+        ("baseline", words::signed(s.baseline, 2)),
+        ("recent, peers left in", words::signed(s.recent_raw, 2)),
+        ("change", range(s.change, 2)),
+        ("change from first baseline", range(s.change_from_first, 2)),
+        ("drift per 10,000 km", range(s.drift_per_10000km, 2)),
+        (
+            "rise: nats, limit, flagged",
+            test(s.log_r_up, s.log_limit_up, s.flagged_up),
+        ),
+        (
+            "fall: nats, limit, flagged",
+            test(s.log_r_down, s.log_limit_down, s.flagged_down),
+        ),
+        ("lasting change of level", day(s.level_on)),
+        ("near the correction limit", day(s.near_limit_on)),
+        ("repaired", day(s.repaired_on)),
+        ("began between", onset),
+    ]
 }
 
 fn test(log_r: f64, limit: f64, flagged: Option<i32>) -> String {
@@ -267,6 +277,10 @@ fn economy(v: &RankedVehicle, width: usize) -> Vec<String> {
     let mut out = heading("Fuel per km, change in percent").to_vec();
     out.push(item("from trips", &range(e.change_pct, 2)));
     out.push(item("from refuels", &range(e.refuel_change_pct, 2)));
+    out.push(item(
+        "litres per 100 km, recent",
+        &words::figure(100.0 * e.litres_per_km, 1),
+    ));
     for note in &e.notes {
         out.extend(wrapped(&format!("note: {note}"), width, "  "));
     }

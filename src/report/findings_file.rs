@@ -155,6 +155,14 @@ fn series_columns(t: &mut Table<'_>) {
         s.map(|s| s.log_limit_down)
     });
     t.day("flagged_down", |(_, s)| s.and_then(|s| s.flagged_down));
+    t.count("series_days_in_all", |(_, s)| s.map(|s| s.days_in_all));
+    t.estimate("change_from_first", "change_from_first", own, |(_, s)| {
+        s.map(|s| s.change_from_first)
+    });
+    t.day("repaired_on", |(_, s)| s.and_then(|s| s.repaired_on));
+    t.day("near_limit_on", |(_, s)| s.and_then(|s| s.near_limit_on));
+    t.day("level_on", |(_, s)| s.and_then(|s| s.level_on));
+    t.number("recent_raw", own, |(_, s)| s.map(|s| s.recent_raw));
     t.day("onset_from", |(_, s)| s.and_then(|s| s.onset).map(|o| o.0));
     t.day("onset_to", |(_, s)| s.and_then(|s| s.onset).map(|o| o.1));
 }
@@ -257,6 +265,9 @@ fn evidence_columns(t: &mut Table<'_>) {
         "%",
         |(v, _)| economy(v).map(|e| e.refuel_change_pct),
     );
+    t.number("litres_per_km", "L/km", |(v, _)| {
+        economy(v).map(|e| e.litres_per_km)
+    });
     t.count("days_of_data", |(v, _)| Some(v.findings.days_of_data));
     t.count("span_days", |(v, _)| Some(v.findings.span_days));
     t.count("trips", |(v, _)| Some(v.findings.trips));

@@ -5,13 +5,13 @@ use super::words::{self, clean};
 use crate::tables::findings::{Action, OutcomeSummary, RankedVehicle, State};
 
 /// Narrowest table that still reads.
-const NARROWEST: usize = 40;
+const NARROWEST: usize = 48;
 
 /// The ranking in `width` columns: counts, then each vehicle that needs work or watching with its
 /// reason, then the rest in one line each kind; with `all`, every vehicle has its own rows.
 pub fn table(input: &ReportInput<'_>, width: usize, all: bool) -> String {
     let width = width.max(NARROWEST);
-    let mut out = vec![headline(input)];
+    let mut out = wrapped(&headline(input), width, "");
     for alarm in input.group_alarms {
         out.extend(wrapped(
             &format!(
@@ -102,7 +102,8 @@ fn headline(input: &ReportInput<'_>) -> String {
     )
 }
 
-/// Widths of the columns that give way.
+/// Widths of the columns that give way; `work` is 0 where there is no room for it, and then it opens
+/// the reason.
 struct Columns {
     rank: usize,
     vehicle: usize,
@@ -112,19 +113,19 @@ struct Columns {
 }
 
 /// Two spaces between columns and ten characters for the day.
-fn columns(shown: &[&RankedVehicle], currency: &str, width: usize) -> Columns {
+fn columns(shown: &[&RankedVehicle], width: usize) -> Columns {
     let widest =
         |f: &dyn Fn(&RankedVehicle) -> usize| shown.iter().map(|v| f(v)).max().unwrap_or(0);
     let rank = widest(&|v| v.rank.to_string().len());
     let state = widest(&|v| state_word(v.verdict.state).len());
-    let cost = widest(&|v| cost(v).len()).max(display_width(currency) + 5);
+    let cost = widest(&|v| cost(v).len()).max(8);
     let free = width.saturating_sub(rank + state + cost + 10 + 5 * 2);
-    let work = widest(&|v| work(v).len())
-        .max(4)
-        .min(free.saturating_sub(8).max(4));
-    let vehicle = widest(&|v| display_width(&clean(&v.vehicle)))
-        .max(7)
-        .min(free.saturating_sub(work).max(7));
+    let names = widest(&|v| display_width(&clean(&v.vehicle))).max(7);
+    let work = match widest(&|v| work(v).len()).max(4) {
+        work if work + names.min(10) <= free => work,
+        _ => 0,
+    };
+    let vehicle = names.min(free.saturating_sub(work).max(7));
     Columns {
         rank,
         vehicle,
@@ -136,26 +137,27 @@ fn columns(shown: &[&RankedVehicle], currency: &str, width: usize) -> Columns {
 
 fn rows(input: &ReportInput<'_>, shown: &[&RankedVehicle], width: usize) -> Vec<String> {
     let currency = clean(input.currency);
-    let c = columns(shown, &currency, width);
+    let c = columns(shown, width);
     let line = |rank: &str, vehicle: &str, state: &str, work: &str, cost: &str, day: &str| {
+        let work = if c.work > 0 {
+            padded(work, c.work) + "  "
+        } else {
+            String::new()
+        };
         format!(
-            "{:>rank_w$}  {}  {}  {}  {}  {day}",
-            rank,
+            "{}  {}  {}  {work}{}  {day}",
+            padded_left(rank, c.rank),
             padded(&cut(vehicle, c.vehicle), c.vehicle),
             padded(state, c.state),
-            padded(&cut(work, c.work), c.work),
             padded_left(cost, c.cost),
-            rank_w = c.rank
         )
-        .trim_end()
-        .to_owned()
     };
     let mut out = vec![line(
         "",
         "vehicle",
         "",
         "work",
-        &format!("{currency}/week"),
+        &cut(&format!("{currency}/week"), c.cost),
         "flagged",
     )];
     for v in shown {
@@ -177,15 +179,20 @@ fn rows(input: &ReportInput<'_>, shown: &[&RankedVehicle], width: usize) -> Vec<
         } else {
             format!("{place}: {reason}")
         };
+        let text = match verdict.action {
+            Action::None => text,
+            _ if c.work > 0 => text,
+            action => format!("{} {text}", words::sentence(action.words())),
+        };
         out.extend(wrapped(&text, width, &indent));
     }
     out
 }
 
 fn work(v: &RankedVehicle) -> String {
-    match (v.verdict.state, v.verdict.action) {
-        (_, Action::None) => "-".to_owned(),
-        (_, action) => action.words().to_owned(),
+    match v.verdict.action {
+        Action::None => "-".to_owned(),
+        action => action.words().to_owned(),
     }
 }
 
@@ -231,8 +238,8 @@ pub(super) fn wrapped(text: &str, width: usize, indent: &str) -> Vec<String> {
     let room = width.saturating_sub(display_width(indent)).max(10);
     let mut lines = vec![String::new()];
     let mut used = 0;
-    let text = ascii(clean(text));
-    for word in text.split_whitespace() {
+    let text = clean(text);
+    for word in text.split(' ').filter(|w| !w.is_empty()) {
         let mut rest = word;
         let mut gap = usize::from(used > 0);
         if used + gap + display_width(rest) > room && used > 0 {
@@ -257,15 +264,13 @@ pub(super) fn wrapped(text: &str, width: usize, indent: &str) -> Vec<String> {
     lines
         .into_iter()
         .filter(|l| !l.is_empty())
-        .map(|l| format!("{indent}{l}"))
+        .map(|l| ascii(format!("{indent}{l}")))
         .collect()
 }
 
 /// Typographic characters that a plain terminal may lack, in ASCII.
 pub(super) fn ascii(text: String) -> String {
-    text.replace('−', "-")
-        .replace('–', "-")
-        .replace('\u{a0}', " ")
+    text.replace(['−', '–'], "-").replace('\u{a0}', " ")
 }
 
 /// `text` filled up with spaces to `width`.

@@ -36,9 +36,9 @@ pub(super) fn is_invisible(c: char) -> bool {
         | '\u{E0000}'..='\u{E0FFF}')
 }
 
-/// The first letter in upper case and a full stop at the end.
+/// The first letter in upper case, a full stop at the end, and no line break between a figure and `%`.
 pub fn sentence(text: &str) -> String {
-    let text = clean(text);
+    let text = clean(text).replace(" %", "\u{a0}%");
     let mut chars = text.chars();
     let Some(first) = chars.next() else {
         return String::new();

@@ -13,7 +13,7 @@ use maud::{Markup, html};
 const WIDTH: f64 = 760.0;
 const HEIGHT: f64 = 340.0;
 const LEFT: f64 = 46.0;
-const RIGHT: f64 = 648.0;
+const RIGHT: f64 = 622.0;
 const TOP: f64 = 52.0;
 const BOTTOM: f64 = 300.0;
 /// Weekly points further apart than this are not joined: between them nothing is known.
@@ -111,7 +111,7 @@ pub(super) fn trace(v: &RankedVehicle, correction_limit_pct: f64) -> Option<Mark
     let scale = scale(trace, &known, &events, limit);
     let summary = summary(v);
     Some(html! {
-        div class="scroll" {
+        div class="scroll to-end" {
             svg class="trace" viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) role="img"
                 aria-labelledby="trace-title trace-text" {
                 title id="trace-title" { "Change of fuel trim from this vehicle's baseline, week by week" }
@@ -167,7 +167,7 @@ fn scale(trace: &[TracePoint], known: &[f64], events: &[Event], limit: f64) -> S
         first: days().min().unwrap_or(0),
         last: days().max().unwrap_or(1),
         low: low - 1.5,
-        high: high.max(6.0) + 1.5,
+        high: high.max(6.0) + 2.0,
     }
 }
 
@@ -225,7 +225,7 @@ fn limit_line(s: &Scale, limit: f64) -> Markup {
     html! {
         @if limit.is_finite() {
             line class="limit" x1=(px(LEFT)) x2=(px(RIGHT)) y1=(px(s.y(limit))) y2=(px(s.y(limit))) {}
-            text class="limit-text" x=(px(LEFT + 6.0)) y=(px(s.y(limit) + 15.0)) { "limit of correction" }
+            text class="limit-text" x=(px(LEFT + 6.0)) y=(px(s.y(limit) - 5.0)) { "limit of correction" }
         }
     }
 }

@@ -15,10 +15,10 @@ const LISTED: f64 = 0.01;
 /// All sections of evidence.
 pub(super) fn sections(input: &ReportInput<'_>, v: &RankedVehicle) -> Markup {
     html! {
-        (causes(&v.findings.causes))
-        (urgency(input, v))
-        (misfires(v))
-        (economy(v))
+        div class="pair" {
+            (causes(&v.findings.causes))
+            div { (urgency(input, v)) (misfires(v)) (economy(v)) }
+        }
         (series(&v.findings.series))
     }
 }
@@ -77,8 +77,8 @@ fn witnesses(c: &CauseWeight, rival: &CauseWeight) -> Markup {
 fn weight(nats: f64) -> &'static str {
     match (nats.abs() * 2.0, nats > 0.0) {
         (x, _) if x < 0.2 => "says nothing either way",
-        (x, true) if x < 2.0 => "hardly for it",
-        (x, false) if x < 2.0 => "hardly against it",
+        (x, true) if x < 2.0 => "barely for it",
+        (x, false) if x < 2.0 => "barely against it",
         (x, true) if x < 6.0 => "for it",
         (x, false) if x < 6.0 => "against it",
         (x, true) if x < 10.0 => "strongly for it",
@@ -130,6 +130,8 @@ fn misfires(v: &RankedVehicle) -> Markup {
         .copied()
         .filter(|r| r.is_finite())
         .fold(0.0, f64::max);
+    // Bars are as long as the worst cylinder's: drawn only where something was found.
+    let is_drawn = most > 0.0 && (m.flagged_on.is_some() || m.cylinder.is_some());
     html! {
         section aria-labelledby="misfires" {
             h2 id="misfires" { "Misfires" }
@@ -144,7 +146,7 @@ fn misfires(v: &RankedVehicle) -> Markup {
                                     "Cylinder " (i + 1)
                                     @if m.cylinder == Some(i + 1) { strong { " stands out" } }
                                 }
-                                td class="barcell" { (marks::bar(if most > 0.0 { rate / most } else { 0.0 })) }
+                                @if is_drawn { td class="barcell" { (marks::bar(rate / most)) } }
                                 td class="num" { (words::figure(*rate, 3)) }
                             }
                         }
@@ -164,7 +166,7 @@ fn misfire_sentence(m: &MisfireFinding) -> String {
     let ratio = match m.ratio {
         r if !r.is_known() => String::new(),
         r => format!(
-            ", {} times its own baseline (95 % range {} to {})",
+            ", {} times its own baseline (95\u{a0}% range {} to {})",
             words::figure(r.value, 1),
             words::figure(r.lo, 1),
             words::figure(r.hi, 1)
@@ -193,6 +195,9 @@ fn economy(v: &RankedVehicle) -> Markup {
                     tr { th scope="row" { "From the trip logs, driving and weather taken out" } (value_cell(e.change_pct)) }
                     tr { th scope="row" { "From the refuels alone" } (value_cell(e.refuel_change_pct)) }
                 }
+            }
+            @if e.litres_per_km.is_finite() {
+                p class="fine" { "Recently " (words::figure(100.0 * e.litres_per_km, 1)) " litres per 100 km." }
             }
             @if !e.notes.is_empty() { ul { @for note in &e.notes { li { (words::sentence(note)) } } } }
         }
@@ -226,7 +231,8 @@ fn series(all: &[SeriesFinding]) -> Markup {
                 p class="fine" {
                     "Trims in log-percent, which add up over causes: +10 means 10.5 % more fuel. In brackets the 95 % \
                      range. Evidence is the natural logarithm of how much better a steady drift explains the history \
-                     than none; at the limit the series is flagged."
+                     than none; at the limit the series is flagged. A level is crossed when it has changed for good, \
+                     by a step or otherwise."
                 }
             }
         }
@@ -234,10 +240,15 @@ fn series(all: &[SeriesFinding]) -> Markup {
 }
 
 fn series_row(s: &SeriesFinding) -> Markup {
-    let crossed: Vec<String> = [(s.flagged_up, "rise"), (s.flagged_down, "fall")]
-        .into_iter()
-        .filter_map(|(day, way)| day.map(|d| format!("{way} {}", words::short_day(d))))
-        .collect();
+    let crossed: Vec<String> = [
+        (s.flagged_up, "rise"),
+        (s.flagged_down, "fall"),
+        (s.level_on, "level"),
+        (s.near_limit_on, "near limit of correction"),
+    ]
+    .into_iter()
+    .filter_map(|(day, way)| day.map(|d| format!("{way} {}", words::short_day(d))))
+    .collect();
     html! {
         tr class=[(!crossed.is_empty()).then_some("crossed")] {
             th scope="row" { (series_words(s.kind)) }

@@ -115,27 +115,33 @@ fn bay_list(input: &ReportInput<'_>, act: &[Linked<'_>]) -> Markup {
 
 fn bay_row(input: &ReportInput<'_>, v: &RankedVehicle, page: &str, most: f64) -> Markup {
     let cost = v.urgency.per_week();
-    let weeks = v.verdict.flagged_on.map(|day| (input.as_of_day - day) / 7);
     html! {
         tr role="row" {
             td role="cell" class="rank" { (v.rank) }
-            th scope="row" role="rowheader" { (name(v, page)) (depot(v)) }
+            th scope="row" role="rowheader" { (name(v, page)) " " (depot(v)) }
             td role="cell" class="work" { (work(v)) }
             td role="cell" class="why" { (words::sentence(&v.verdict.reason)) }
             td role="cell" class="num cost" data-label="A week's wait costs" {
                 span { (words::money(input.currency, cost)) } (marks::bar(cost / most))
             }
             td role="cell" class="num" data-label="Flagged" {
-                @if let Some(day) = v.verdict.flagged_on { (words::short_day(day)) } @else { (words::UNKNOWN) }
-                @match weeks {
-                    Some(0) => { small { "this week" } }
-                    Some(1) => { small { "1 week ago" } }
-                    Some(n) => { small { (words::whole(f64::from(n))) " weeks ago" } }
-                    None => {}
-                }
+                span { (flagged(v.verdict.flagged_on, input.as_of_day)) }
             }
         }
     }
+}
+
+/// The day, and how long ago that is.
+fn flagged(day: Option<i32>, as_of_day: i32) -> Markup {
+    let Some(day) = day else {
+        return html! { (words::UNKNOWN) };
+    };
+    let ago = match as_of_day.saturating_sub(day) / 7 {
+        0 => "this week".to_owned(),
+        1 => "1 week ago".to_owned(),
+        weeks => format!("{} weeks ago", words::whole(f64::from(weeks))),
+    };
+    html! { (words::short_day(day)) " " small { (ago) } }
 }
 
 fn name(v: &RankedVehicle, page: &str) -> Markup {
@@ -150,7 +156,7 @@ fn depot(v: &RankedVehicle) -> Markup {
 fn work(v: &RankedVehicle) -> Markup {
     html! {
         (words::sentence(v.verdict.action.words()).trim_end_matches('.'))
-        @if let Some(bank) = v.verdict.bank { small { "bank " (bank) " only" } }
+        @if let Some(bank) = v.verdict.bank { " " small { "bank " (bank) " only" } }
     }
 }
 
@@ -160,7 +166,7 @@ fn group_alarms(input: &ReportInput<'_>) -> Markup {
             section class="alarm" aria-labelledby="families" {
                 h2 id="families" { "Whole engine families drifting" }
                 p {
-                    "No vehicle below stands out from its peers for this, because all of them drift together. Look for \
+                    "No vehicle stands out from its peers for this, because all of them drift together. Look for \
                      what they share: fuel, a software update, a service part."
                 }
                 ul {
@@ -213,7 +219,7 @@ fn watch_list(input: &ReportInput<'_>, watch: &[Linked<'_>]) -> Markup {
                     tbody { @for (v, page) in watch {
                         tr role="row" {
                             td role="cell" class="rank" { (v.rank) }
-                            th scope="row" role="rowheader" { (name(v, page)) (depot(v)) }
+                            th scope="row" role="rowheader" { (name(v, page)) " " (depot(v)) }
                             td role="cell" class="why" { (words::sentence(&v.verdict.reason)) }
                             td role="cell" data-label="Likely work" {
                                 @if v.verdict.action == Action::None { "not clear yet" } @else { (work(v)) }
@@ -244,7 +250,7 @@ fn too_little(vehicles: &[Linked<'_>]) -> Markup {
                     } }
                     tbody { @for (v, page) in vehicles {
                         tr role="row" {
-                            th scope="row" role="rowheader" { (name(v, page)) (depot(v)) }
+                            th scope="row" role="rowheader" { (name(v, page)) " " (depot(v)) }
                             td role="cell" class="why" { (words::sentence(&v.verdict.reason)) }
                             td role="cell" class="num" data-label="Days with trips" { (v.findings.days_of_data) }
                             td role="cell" class="num" data-label="Last trip" {

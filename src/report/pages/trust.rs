@@ -14,7 +14,8 @@ pub(super) fn sections(input: &ReportInput<'_>) -> Markup {
         section aria-labelledby="trust" {
             h2 id="trust" { "How far to trust this list" }
             div class="prose" {
-                (false_flags(input))
+                div { (false_flags(input)) (run_notes(input)) }
+                div {
                 h3 { "What is not promised" }
                 ul {
                     li { "That the named cause is the right one. It is the likeliest of the causes compared; a technician confirms it." }
@@ -23,14 +24,20 @@ pub(super) fn sections(input: &ReportInput<'_>) -> Markup {
                     li { "The amounts in " (clean(input.currency)) ". They are averages over many vehicles like this one, from the costs in the settings, not a forecast for one vehicle." }
                     li { "Anything right after a battery change or a code clear: trims start again from zero and prove nothing until relearned." }
                 }
-                @if !input.notes.is_empty() {
-                    h3 { "About this run" }
-                    ul { @for note in input.notes { li { (words::sentence(note)) } } }
                 }
             }
         }
         (rows(input.files))
         (cautions())
+    }
+}
+
+fn run_notes(input: &ReportInput<'_>) -> Markup {
+    html! {
+        @if !input.notes.is_empty() {
+            h3 { "About this run" }
+            ul { @for note in input.notes { li { (words::sentence(note)) } } }
+        }
     }
 }
 

@@ -127,7 +127,7 @@ fn odometer(km: f64) -> String {
 /// The 95 % range in words; one open end is said so.
 fn between(e: Estimate, write: impl Fn(f64) -> String) -> String {
     match (e.lo.is_finite(), e.hi.is_finite()) {
-        (true, true) => format!("95 % range {} to {}", write(e.lo), write(e.hi)),
+        (true, true) => format!("95\u{a0}% range {} to {}", write(e.lo), write(e.hi)),
         (true, false) => format!("at least {} (95 %)", write(e.lo)),
         (false, true) => format!("at most {} (95 %)", write(e.hi)),
         (false, false) => String::new(),
