@@ -6,6 +6,9 @@
 use std::path::Path;
 
 use serde_json::Value;
+use trimdrift::stats::beforeafter::{
+    hodges_lehmann, paired_t, random_effects, sign_flip, signed_rank,
+};
 use trimdrift::stats::counts::{
     Counted, GammaPrior, dispersion, garwood, misfire_percent, negative_binomial, pooled,
     rate_ratio, rate_ratio_p,
@@ -13,6 +16,8 @@ use trimdrift::stats::counts::{
 use trimdrift::stats::regression::{Gram, LeastSquares, least_squares, t_interval, t_p_value};
 use trimdrift::stats::robust::{HUBER_95, MAD_TO_SD, huber_location, mad, median};
 use trimdrift::stats::special::{normal_quantile, normal_upper_tail};
+use trimdrift::stats::survival::{Span, kaplan_meier, median_time};
+use trimdrift::stats::trend::{hamed_rao, kendall_exact_upper, mann_kendall, theil_sen};
 
 fn entry(id: &str) -> Value {
     let file =
@@ -432,5 +437,359 @@ fn robust_constants() {
         number(&entry["expected"]["eff_huber_1_5"]),
         0.0,
         1e-4,
+    );
+}
+
+/// EPA 530/R-09-007, Example 17-6, by EnvStats: ties, irregular dates, interpolated slope limits.
+#[test]
+fn trend_of_sulfate() {
+    let entry = entry("mk-epa-sulfate");
+    let (t, y) = (
+        numbers(&entry["input"]["time"]),
+        numbers(&entry["input"]["y"]),
+    );
+    let expected = &entry["expected"];
+    let test = mann_kendall(&y).unwrap();
+    close(test.s, number(&expected["S"]), 0.0, 0.0);
+    close(test.variance, 1428.0, 1e-12, 0.0);
+    close(test.z, number(&expected["z"]), 1e-6, 0.0);
+    close(test.p, number(&expected["p"]), 2e-6, 0.0);
+    close(test.tau, number(&expected["tau_a"]), 1e-6, 0.0);
+    let line = theil_sen(&t, &y, 0.95).unwrap();
+    close(line.slope, number(&expected["slope"]), 1e-8, 0.0);
+    close(
+        line.intercept,
+        number(&expected["intercept_conover"]),
+        1e-8,
+        0.0,
+    );
+    let limits = [
+        number(&expected["slope_LCL"]),
+        number(&expected["slope_UCL"]),
+    ];
+    all_close(&[line.lo, line.hi], &limits, 1e-6, 0.0);
+}
+
+/// EPA 530/R-09-007, Example 17-7, by EnvStats: no ties.
+#[test]
+fn trend_of_sodium() {
+    let entry = entry("mk-epa-sodium");
+    let (t, y) = (
+        numbers(&entry["input"]["time"]),
+        numbers(&entry["input"]["y"]),
+    );
+    let expected = &entry["expected"];
+    let test = mann_kendall(&y).unwrap();
+    close(test.z, number(&expected["z"]), 1e-6, 0.0);
+    close(test.p, number(&expected["p"]), 1e-6, 0.0);
+    close(test.tau, number(&expected["tau"]), 1e-6, 0.0);
+    let line = theil_sen(&t, &y, 0.95).unwrap();
+    close(line.slope, number(&expected["slope"]), 1e-7, 0.0);
+    close(
+        line.intercept,
+        number(&expected["intercept_conover"]),
+        1e-7,
+        0.0,
+    );
+    let limits = [
+        number(&expected["slope_LCL"]),
+        number(&expected["slope_UCL"]),
+    ];
+    all_close(&[line.lo, line.hi], &limits, 1e-6, 0.0);
+}
+
+/// Nile flow (Cobb, 1978) by the R packages trend and modifiedmk; the packages round the limits'
+/// ranks, here they are interpolated, which moves a limit by less than one gap between slopes.
+#[test]
+fn trend_of_the_nile() {
+    let entry = entry("mk-nile");
+    let y = numbers(&entry["input"]["y"]);
+    let expected = &entry["expected"];
+    let test = mann_kendall(&y).unwrap();
+    close(test.s, number(&expected["S"]), 0.0, 0.0);
+    close(test.variance, number(&expected["var_S"]), 1e-10, 0.0);
+    close(test.z, number(&expected["z"]), 1e-10, 0.0);
+    close(test.p, number(&expected["p"]), 1e-8, 0.0);
+    close(test.tau, number(&expected["tau_a"]), 1e-9, 0.0);
+    let t: Vec<f64> = (0..100).map(f64::from).collect();
+    let line = theil_sen(&t, &y, 0.95).unwrap();
+    close(line.slope, number(&expected["slope"]), 1e-12, 0.0);
+    all_close(
+        &[line.lo, line.hi],
+        &numbers(&expected["slope_CI95"]),
+        2e-3,
+        0.0,
+    );
+}
+
+/// Hamed & Rao (1998) on the Nile by the R package modifiedmk: all lags, and three.
+#[test]
+fn autocorrelation_corrected_trend_of_the_nile() {
+    let entry = entry("mk-nile-autocorrelation");
+    let y = numbers(&entry["input"]["y"]);
+    for (name, lags) in [("hamed_rao_all", 99), ("hamed_rao_lag3", 3)] {
+        let expected = &entry["expected"][name];
+        let test = hamed_rao(&y, lags).unwrap();
+        close(test.variance, number(&expected["var_S"]), 1e-9, 0.0);
+        close(test.z, number(&expected["z"]), 1e-9, 0.0);
+        close(test.p, number(&expected["p"]), 1e-9, 0.0);
+    }
+}
+
+/// Pohlert's vignette, Nottingham temperatures: its p values are without continuity correction; with
+/// it they are 0.010214 and 0.031735 (in the note).
+#[test]
+fn trend_of_nottingham() {
+    let entry = entry("mk-nottingham");
+    for (month, s, variance, p) in [
+        ("august", "aug_S", 946.0, 0.010_214),
+        ("september", "sep_S", 944.333_3, 0.031_735),
+    ] {
+        let test = mann_kendall(&numbers(&entry["input"][month])).unwrap();
+        close(test.s, number(&entry["expected"][s]), 0.0, 0.0);
+        close(test.variance, variance, 1e-7, 0.0);
+        close(test.p, p, 0.0, 6e-7);
+    }
+}
+
+/// Suspended sediment at Maxau by the R package trend.
+#[test]
+fn trend_of_maxau() {
+    let entry = entry("mk-maxau");
+    let y = numbers(&entry["input"]["y"]);
+    let expected = &entry["expected"];
+    let test = mann_kendall(&y).unwrap();
+    close(test.s, number(&expected["S"]), 0.0, 0.0);
+    close(test.z, number(&expected["z"]), 3e-8, 0.0);
+    close(test.p, number(&expected["p"]), 3e-7, 0.0);
+    let t: Vec<f64> = (0..45).map(f64::from).collect();
+    let line = theil_sen(&t, &y, 0.95).unwrap();
+    close(line.slope, number(&expected["slope"]), 1e-9, 0.0);
+    all_close(
+        &[line.lo, line.hi],
+        &numbers(&expected["slope_CI95"]),
+        5e-3,
+        0.0,
+    );
+}
+
+/// Kendall's table (Gilbert, 1987, A18; Hollander & Wolfe, A.30).
+#[test]
+fn exact_trend_table() {
+    let entry = entry("mk-exact-null");
+    let expected = numbers(&entry["expected"]["p"]);
+    for (case, expected) in table(&entry["input"]["n_s"]).iter().zip(expected) {
+        close(
+            kendall_exact_upper(case[1] as i64, case[0] as usize),
+            expected,
+            0.0,
+            6e-4,
+        );
+    }
+}
+
+/// Hollander, Wolfe & Chicken, Example 9.1; Bonett (2021) with ties in x.
+#[test]
+fn theil_slopes() {
+    let first = entry("theil-hw-9-1");
+    let (x, y) = (numbers(&first["input"]["x"]), numbers(&first["input"]["y"]));
+    let line = theil_sen(&x, &y, 0.95).unwrap();
+    close(line.slope, number(&first["expected"]["slope"]), 1e-12, 0.0);
+    let p = kendall_exact_upper(6, 5);
+    close(
+        p,
+        number(&first["expected"]["p_one_sided_exact"]),
+        0.0,
+        6e-4,
+    );
+    let second = entry("theil-bonett");
+    let (x, y) = (
+        numbers(&second["input"]["x"]),
+        numbers(&second["input"]["y"]),
+    );
+    let line = theil_sen(&x, &y, 0.95).unwrap();
+    close(line.slope, number(&second["expected"]["slope"]), 1e-12, 0.0);
+    // Interpolated ranks: within one gap between slopes of the rounded ones.
+    let limits = [
+        number(&second["expected"]["LL"]),
+        number(&second["expected"]["UL"]),
+    ];
+    all_close(&[line.lo, line.hi], &limits, 2e-2, 0.0);
+}
+
+/// Hollander & Wolfe (1973), p. 29: depression scale, as in R's wilcox.test example.
+#[test]
+fn signed_rank_of_depression_scale() {
+    let entry = entry("ba-wilcoxon-depression");
+    let (first, second) = (
+        numbers(&entry["input"]["first"]),
+        numbers(&entry["input"]["second"]),
+    );
+    let fall: Vec<f64> = first.iter().zip(&second).map(|(a, b)| a - b).collect();
+    let expected = &entry["expected"];
+    let test = signed_rank(&fall).unwrap();
+    close(test.v, number(&expected["V"]), 0.0, 0.0);
+    close(test.p_greater, number(&expected["p_one_sided"]), 1e-12, 0.0);
+    close(
+        test.p_two_sided,
+        number(&expected["p_two_sided"]),
+        1e-12,
+        0.0,
+    );
+    let rise: Vec<f64> = fall.iter().map(|d| -d).collect();
+    close(
+        signed_rank(&rise).unwrap().v,
+        number(&expected["V_second_minus_first"]),
+        0.0,
+        0.0,
+    );
+    let location = hodges_lehmann(&rise, 0.95).unwrap();
+    close(
+        location.value,
+        number(&expected["hodges_lehmann"]),
+        1e-9,
+        0.0,
+    );
+    all_close(
+        &[location.lo, location.hi],
+        &numbers(&expected["ci95"]),
+        1e-9,
+        0.0,
+    );
+}
+
+/// Student (1908), sleep: paired t, and the signed rank test with a zero and ties (R's values).
+#[test]
+fn paired_tests_of_sleep() {
+    let entry = entry("ba-paired-t-sleep");
+    let (one, two) = (
+        numbers(&entry["input"]["drug1"]),
+        numbers(&entry["input"]["drug2"]),
+    );
+    let differences: Vec<f64> = one.iter().zip(&two).map(|(a, b)| a - b).collect();
+    let expected = &entry["expected"];
+    let test = paired_t(&differences, 0.95).unwrap();
+    close(test.t, -4.062_127_7, 1e-8, 0.0);
+    close(test.p, 0.002_832_89, 2e-6, 0.0);
+    close(test.df, number(&expected["df"]), 0.0, 0.0);
+    close(test.mean, number(&expected["mean_diff"]), 1e-12, 0.0);
+    all_close(&[test.lo, test.hi], &numbers(&expected["ci95"]), 0.0, 6e-8);
+    let gains: Vec<f64> = differences.iter().map(|d| -d).collect();
+    let ranks = signed_rank(&gains).unwrap();
+    close(ranks.v, 45.0, 0.0, 0.0);
+    close(ranks.p_two_sided, 0.009_090_698, 1e-7, 0.0);
+    assert!(!ranks.exact);
+}
+
+/// Fisher (1935), Darwin's maize: signed rank, t, and the randomisation test (1726 of 32768 patterns).
+#[test]
+fn darwins_maize() {
+    let rank_entry = entry("ba-darwin-maize");
+    let d = numbers(&rank_entry["input"]["d"]);
+    let expected = &rank_entry["expected"];
+    let ranks = signed_rank(&d).unwrap();
+    close(120.0 - ranks.v, number(&expected["V_min"]), 0.0, 0.0);
+    close(ranks.p_two_sided, number(&expected["p_exact"]), 1e-12, 0.0);
+    let t = paired_t(&d, 0.95).unwrap();
+    close(t.t, number(&expected["t"]), 0.0, 6e-4);
+    close(t.p, number(&expected["t_p"]), 0.0, 6e-5);
+    let flip = &entry("ba-fisher-randomisation")["expected"];
+    let share = number(&flip["extreme"]) / number(&flip["total"]);
+    close(sign_flip(&d, 0, 0).unwrap(), share, 1e-12, 0.0);
+}
+
+/// BCG vaccine trials, Colditz et al. (1994): DerSimonian-Laird, as the R package metafor documents it.
+#[test]
+fn pooled_vaccine_trials() {
+    let entry = entry("shr-dersimonian-laird-bcg");
+    let (mut effects, mut variances) = (Vec::new(), Vec::new());
+    for row in table(&entry["input"]["table"]) {
+        let (n1, n2) = (row[0] + row[1], row[2] + row[3]);
+        effects.push((row[0] / n1 / (row[2] / n2)).ln());
+        variances.push(1.0 / row[0] - 1.0 / n1 + 1.0 / row[2] - 1.0 / n2);
+    }
+    let pooled = random_effects(&effects, &variances, 0.95).unwrap();
+    let expected = &entry["expected"];
+    close(pooled.tau_squared, number(&expected["tau2_DL"]), 0.0, 6e-5);
+    close(pooled.q, number(&expected["Q"]), 0.0, 6e-3);
+    close(pooled.mean, number(&expected["mu_DL"]), 0.0, 6e-5);
+    close(pooled.standard_error, number(&expected["se_DL"]), 0.0, 6e-5);
+    close(pooled.fixed_mean, number(&expected["mu_FE"]), 0.0, 6e-5);
+    close(pooled.fixed_error, number(&expected["se_FE"]), 0.0, 6e-5);
+    assert!(pooled.p_alike < 1e-20);
+}
+
+fn spans(times: &[f64], ended: &[f64]) -> Vec<Span> {
+    times
+        .iter()
+        .zip(ended)
+        .map(|(&time, &e)| Span {
+            time,
+            ended: e > 0.5,
+        })
+        .collect()
+}
+
+/// Freireich et al. (1963), 6-MP arm: Klein & Moeschberger, Table 4.1; limits by R's survfit log-log.
+#[test]
+fn survival_of_6mp() {
+    let entry = entry("surv-km-6mp");
+    let data = spans(
+        &numbers(&entry["input"]["time"]),
+        &numbers(&entry["input"]["event"]),
+    );
+    let expected = &entry["expected"];
+    let steps = kaplan_meier(&data, 0.95);
+    let column = |f: fn(&trimdrift::stats::survival::SurvivalStep) -> f64| {
+        steps.iter().map(f).collect::<Vec<f64>>()
+    };
+    all_close(&column(|s| s.time), &numbers(&expected["t"]), 0.0, 0.0);
+    all_close(
+        &column(|s| s.at_risk as f64),
+        &numbers(&expected["at_risk"]),
+        0.0,
+        0.0,
+    );
+    all_close(&column(|s| s.survival), &numbers(&expected["S"]), 0.0, 6e-5);
+    all_close(
+        &column(|s| s.standard_error),
+        &numbers(&expected["se"]),
+        0.0,
+        6e-5,
+    );
+    close(
+        median_time(&steps).unwrap(),
+        number(&expected["median"]),
+        0.0,
+        0.0,
+    );
+    let limits = table(&self::entry("surv-greenwood-ci")["expected"]["loglog"]);
+    for (step, limits) in steps.iter().zip(limits) {
+        all_close(&[step.lo, step.hi], &limits, 0.0, 2e-7);
+    }
+}
+
+/// Miller (1981), AML maintenance data, by R's survfit.
+#[test]
+fn survival_of_aml() {
+    let entry = entry("surv-logrank-aml");
+    let data = spans(
+        &numbers(&entry["input"]["t1"]),
+        &numbers(&entry["input"]["s1"]),
+    );
+    let steps = kaplan_meier(&data, 0.95);
+    let survival: Vec<f64> = steps.iter().map(|s| s.survival).collect();
+    let errors: Vec<f64> = steps.iter().map(|s| s.standard_error).collect();
+    all_close(
+        &survival,
+        &numbers(&entry["expected"]["S_maintained"]),
+        1e-6,
+        0.0,
+    );
+    all_close(
+        &errors,
+        &numbers(&entry["expected"]["se_maintained"]),
+        1e-6,
+        0.0,
     );
 }
