@@ -35,7 +35,8 @@ pub struct SeriesInput {
     /// At most one row per day, days ascending.
     pub rows: Vec<DayRow>,
     /// Days of logged events after which the level may be another, ascending. On a series that stands
-    /// flagged such an event is taken for the repair: everything before it is forgotten.
+    /// flagged such an event is the repair if the rows after it prove so: at least half of the change is
+    /// gone. Everything before it is then forgotten.
     pub breaks: Vec<i32>,
     /// Days of repairs, ascending: everything before is forgotten.
     pub restarts: Vec<i32>,
@@ -189,7 +190,6 @@ struct State<'a> {
     /// First row not yet seen.
     next: usize,
     next_restart: usize,
-    next_break: usize,
     restarted_on: Option<i32>,
     next_report: usize,
     unseen: bool,
@@ -231,7 +231,6 @@ impl<'a> State<'a> {
             start: 0,
             next: 0,
             next_restart: 0,
-            next_break: 0,
             restarted_on: None,
             next_report: 0,
             unseen: false,
@@ -277,22 +276,12 @@ impl<'a> State<'a> {
             self.next_restart += 1;
             self.restart(day);
         }
-        while let Some(&day) = self
-            .input
-            .breaks
-            .get(self.next_break)
-            .filter(|day| **day <= night)
-        {
-            self.next_break += 1;
-            if self.up.flag.or(self.down.flag).is_some_and(|f| f.day < day) {
-                self.restart(day);
-            }
-        }
         if let Some(row) = self.rows.get(self.next).filter(|row| row.day == night) {
             self.blocks
                 .push(row, &self.input.breaks, &self.noise, self.params);
             self.next += 1;
             self.unseen = true;
+            self.prove_repair();
         }
         if self.unseen && self.look_is_due(night) && self.blocks.ready(night, self.params) {
             self.look(night, work);
@@ -309,6 +298,33 @@ impl<'a> State<'a> {
                 self.down.reports.extend(slopes[1].map(|s| (night, s)));
             }
             self.next_report += 1;
+        }
+    }
+
+    /// Restarts at an event since the flag if the rows after it are back by at least half.
+    ///
+    /// Rows needed on each side: 10 (common practice, no source); work that changed nothing leaves the flag.
+    fn prove_repair(&mut self) {
+        const ROWS: usize = 10;
+        let Some(flag) = self.up.flag.or(self.down.flag) else {
+            return;
+        };
+        let seen = &self.rows[self.start..self.next];
+        let mean = |rows: &[AdjustedRow]| rows.iter().map(|r| r.r).sum::<f64>() / rows.len() as f64;
+        let proven = self.input.breaks.iter().find(|&&day| {
+            let (before, after) = seen.split_at(seen.partition_point(|r| r.day < day));
+            // Decided once, on the tenth row, so that a later wobble cannot pass for a cure.
+            if day <= flag.day || after.len() != ROWS || before.len() < 3 * ROWS {
+                return false;
+            }
+            let base = mean(&before[..2 * ROWS]);
+            let raised = mean(&before[before.len() - ROWS..]) - base;
+            (mean(after) - base).abs() <= 0.5 * raised.abs()
+        });
+        if let Some(&day) = proven {
+            self.restart(day);
+            self.start = self.next - ROWS;
+            self.adopt(self.noise);
         }
     }
 

@@ -176,7 +176,11 @@ impl Walk<'_> {
         let (own_voters, own) = poll.median_without(poll.position(vote, i));
         let all = &self.everyone;
         let (all_voters, overall) = all.median_without(all.position(vote, i));
-        let weight = own_voters as f64 / (own_voters as f64 + self.params.small_group_prior);
+        let (square, prior) = (
+            (own_voters as f64).powi(2),
+            self.params.small_group_prior.powi(2),
+        );
+        let weight = square / (square + prior);
         if own_voters >= FEWEST_VOTERS {
             weight * own + (1.0 - weight) * overall
         } else if all_voters >= FEWEST_VOTERS {
