@@ -33,6 +33,39 @@ pub(super) enum Command {
     Check(PipelineArgs),
     /// Write a made-up fleet with planted faults.
     Demo(DemoArgs),
+    /// Write logs for the benchmark of ingest.
+    #[command(hide = true)]
+    BenchData(BenchDataArgs),
+    /// Write a lake for the benchmark of a night.
+    #[command(hide = true)]
+    BenchLake(BenchLakeArgs),
+    /// Answer statistics requests, a JSON line each, for the cross-checks.
+    #[command(hide = true)]
+    Crosscheck,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(super) struct BenchDataArgs {
+    pub(super) dir: PathBuf,
+    #[arg(long, default_value_t = 4_000_000)]
+    pub(super) rows: usize,
+    #[arg(long, default_value_t = 30)]
+    pub(super) files: usize,
+    #[arg(long, default_value_t = 30)]
+    pub(super) vehicles: usize,
+    #[arg(long, default_value_t = 1)]
+    pub(super) seed: u64,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(super) struct BenchLakeArgs {
+    pub(super) dir: PathBuf,
+    #[arg(long, default_value_t = 5_000)]
+    pub(super) vehicles: usize,
+    #[arg(long, default_value_t = 730)]
+    pub(super) days: usize,
+    #[arg(long, default_value_t = 1)]
+    pub(super) seed: u64,
 }
 
 #[derive(Debug, ClapArgs)]

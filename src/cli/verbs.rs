@@ -1,6 +1,6 @@
 //! One function per command: call the pipeline, print the result, choose the exit code.
 
-use super::args::{DemoArgs, ExplainArgs, PipelineArgs, RunArgs};
+use super::args::{BenchDataArgs, BenchLakeArgs, DemoArgs, ExplainArgs, PipelineArgs, RunArgs};
 use super::exit::{Code, Failure};
 use super::progress::Reporter;
 use crate::demo::{self, DemoSettings};
@@ -98,6 +98,24 @@ pub(super) fn demo(args: &DemoArgs, progress: &Reporter) -> End {
         summary.bytes as f64 / 1e6,
         args.dir.join("pipeline.toml").display()
     ))?;
+    Ok(Code::Done)
+}
+
+pub(super) fn bench_data(a: &BenchDataArgs) -> End {
+    demo::write_bench(&a.dir, a.rows, a.files, a.vehicles, a.seed)?;
+    Ok(Code::Done)
+}
+
+pub(super) fn bench_lake(a: &BenchLakeArgs, progress: &Reporter) -> End {
+    let rows = pipeline::bench_lake(&a.dir, a.vehicles, a.days, a.seed, progress)?;
+    progress.finish();
+    print(&format!("{rows} trips\n"))?;
+    Ok(Code::Done)
+}
+
+pub(super) fn crosscheck() -> End {
+    crate::crosscheck::serve(std::io::stdin().lock(), std::io::stdout().lock())
+        .map_err(Failure::Stdout)?;
     Ok(Code::Done)
 }
 

@@ -87,7 +87,8 @@ pub fn assess(input: &Input<'_>) -> Evidence {
         })
         .collect();
     let families = families(input.register);
-    let (mut followed, adjusted) = follow_series(&histories, &families, input);
+    let Series { mut followed, adjusted, group_alarms } =
+        follow_series(&histories, &families, input);
     let (mut misfires, mut economy) = by_family(&histories, &families, input);
     let guarantee = guarantee(&followed, input);
     let vehicles = histories
@@ -111,7 +112,7 @@ pub fn assess(input: &Input<'_>) -> Evidence {
             findings
         })
         .collect();
-    Evidence { vehicles, adjusted, group_alarms: Vec::new(), guarantee }
+    Evidence { vehicles, adjusted, group_alarms, guarantee }
 }
 
 /// Peers below which the report warns (the drift test then leans on the whole fleet).
@@ -131,14 +132,25 @@ fn families(register: &[Vehicle]) -> Families {
     families
 }
 
+/// What the drift test left behind.
+#[derive(Debug)]
+struct Series {
+    followed: Vec<Vec<Followed>>,
+    adjusted: Vec<AdjustedSeries>,
+    group_alarms: Vec<GroupAlarm>,
+}
+
 /// Runs the drift test on every monitored series of every vehicle, one kind after another.
 fn follow_series(
     histories: &[History<'_>],
     families: &Families,
     input: &Input<'_>,
-) -> (Vec<Vec<Followed>>, Vec<AdjustedSeries>) {
-    let mut adjusted = Vec::new();
-    let mut followed: Vec<Vec<Followed>> = histories.iter().map(|_| Vec::new()).collect();
+) -> Series {
+    let mut all = Series {
+        followed: histories.iter().map(|_| Vec::new()).collect(),
+        adjusted: Vec::new(),
+        group_alarms: Vec::new(),
+    };
     let years = 1.0 / input.test.false_flags_per_vehicle_year;
     let limit = |share: f64| if share > 0.0 { log_limit(years / share) } else { f64::INFINITY };
     for kind in monitored(2).iter().map(|m| m.kind) {
@@ -167,17 +179,54 @@ fn follow_series(
             })
             .collect();
         let (owners, series): (Vec<usize>, Vec<SeriesInput>) = members.into_iter().unzip();
-        let outcomes = sequential::run(&series, &params(kind, input.test), input.as_of);
+        let params = params(kind, input.test);
+        let outcomes = sequential::run(&series, &params, input.as_of);
+        if kind == SeriesKind::TrimAll(1) {
+            all.group_alarms = group_alarms(families, &series, &outcomes, &params, input.as_of);
+        }
         for ((v, series), outcome) in owners.into_iter().zip(&series).zip(outcomes) {
             if let SeriesKind::TrimAll(bank) = kind {
                 if !histories[v].services.is_empty() {
-                    adjusted.push(adjusted_series(&histories[v], bank, &outcome));
+                    all.adjusted.push(adjusted_series(&histories[v], bank, &outcome));
                 }
             }
-            followed[v].push(follow(&histories[v], kind, series, outcome, input));
+            all.followed[v].push(follow(&histories[v], kind, series, outcome, input));
         }
     }
-    (followed, adjusted)
+    all
+}
+
+/// Vehicle-years per designed false alarm of a whole family: families are few, and an alarm is a question
+/// to the fleet manager (fuel? season?), not an order to the workshop.
+const GROUP_ALARM_YEARS: f64 = 100.0;
+
+/// Families that drift together, upward: what no comparison with peers can see.
+fn group_alarms(
+    families: &Families,
+    series: &[SeriesInput],
+    outcomes: &[SeriesOutcome],
+    params: &Params,
+    as_of: i32,
+) -> Vec<GroupAlarm> {
+    let groups: Vec<usize> = series.iter().map(|s| s.group).collect();
+    let limit = log_limit(GROUP_ALARM_YEARS);
+    let drifts = sequential::common_drift(&groups, outcomes, params, limit, as_of);
+    families
+        .iter()
+        .filter_map(|(name, (index, _))| {
+            let flag = drifts.get(*index)?.flagged_up?;
+            let half = 1.96 * flag.standard_error;
+            Some(GroupAlarm {
+                engine_family: name.clone(),
+                since_day: flag.day,
+                drift_per_10000km: Estimate {
+                    value: flag.slope,
+                    lo: flag.slope - half,
+                    hi: flag.slope + half,
+                },
+            })
+        })
+        .collect()
 }
 
 fn adjusted_series(

@@ -24,6 +24,14 @@ pub enum Error {
     /// The outputs cannot be written.
     #[error(transparent)]
     Report(#[from] ReportError),
+    /// The benchmark's folder cannot be written.
+    #[error("cannot write to {path}: {source}. Give a folder that can be written")]
+    BenchFile {
+        /// Folder.
+        path: std::path::PathBuf,
+        /// Cause.
+        source: std::io::Error,
+    },
     /// A vehicle that is not in the register.
     #[error("no vehicle `{vehicle}` in {register}{hint}")]
     UnknownVehicle {

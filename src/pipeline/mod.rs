@@ -7,6 +7,7 @@
 //!
 //! The clock is an argument. Nothing here parses, computes a statistic or formats a page.
 
+mod bench_lake;
 mod check;
 mod error;
 mod explain;
@@ -15,6 +16,7 @@ mod judge;
 mod nightly;
 mod record;
 
+pub use bench_lake::bench_lake;
 pub use check::{Checked, check};
 pub use error::Error;
 pub use explain::explain;

@@ -130,8 +130,8 @@ struct Job {
     path: PathBuf,
     profile: usize,
     fingerprint: Fingerprint,
-    resume: Option<Resume>,
-    grown_from: Option<String>,
+    /// The longest state of this file that is in the lake.
+    earlier: Option<SourceRow>,
 }
 
 /// Reads what is new and commits it as one batch.
@@ -295,28 +295,13 @@ fn new_jobs(
         let earlier =
             known.iter().filter(|k| k.path == name).max_by_key(|k| (k.decoded_bytes, &k.digest));
         jobs.push(Job {
-            resume: earlier.map(|k| Resume {
-                decoded_bytes: k.decoded_bytes,
-                decoded_digest: k.digest.clone(),
-                rows: known_rows(known, k),
-            }),
-            grown_from: earlier.map(|k| k.digest.clone()),
+            earlier: earlier.cloned(),
             path,
             profile,
             fingerprint: print,
         });
     }
     jobs
-}
-
-/// Rows that a source and everything it had grown from brought.
-fn known_rows(known: &[SourceRow], source: &SourceRow) -> u64 {
-    let before = source
-        .grown_from
-        .as_ref()
-        .and_then(|d| known.iter().find(|k| k.digest == *d))
-        .map_or(0, |k| known_rows(known, k));
-    before + source.rows_read
 }
 
 /// One file as read.
@@ -476,7 +461,12 @@ impl Night<'_> {
         let path = job.path.display().to_string();
         let mut condenser = Condenser::new(&self.pipeline.gate, self.fleet);
         let mut trips: Vec<Trip> = Vec::new();
-        let report = read_file(&job.path, profile, self.limits, job.resume.as_ref(), &mut |chunk: Chunk| {
+        let resume = job.earlier.as_ref().map(|k| Resume {
+            decoded_bytes: k.decoded_bytes,
+            decoded_digest: k.digest.clone(),
+            rows: k.rows_read,
+        });
+        let report = read_file(&job.path, profile, self.limits, resume.as_ref(), &mut |chunk: Chunk| {
             // Rows before the first new one are in the lake; they only give the gate its history.
             let after = chunk.first_new_row.saturating_sub(1);
             writers.samples.write_samples(&chunk.samples, source, after)?;
@@ -489,13 +479,15 @@ impl Night<'_> {
         writers.trips.write_trips(&with_source(&mut trips, source)).map_err(ReadError::Sink)?;
         let bytes = self.read_bytes.fetch_add(job.fingerprint.bytes, Ordering::Relaxed);
         self.progress.advance(bytes + job.fingerprint.bytes);
-        let outcome =
-            if report.rows_known.is_some() { InputOutcome::Grown } else { InputOutcome::New };
+        let earlier = job.earlier.as_ref().filter(|_| report.rows_known.is_some());
+        let outcome = if earlier.is_some() { InputOutcome::Grown } else { InputOutcome::New };
+        // The report counts the whole file; what an earlier night has counted is taken off.
+        let known = earlier.map_or((0, 0), |k| (k.rows_kept, k.rows_rejected));
         let file = InputFile {
             outcome,
-            rows_read: report.rows_read,
-            rows_kept: report.rows_kept,
-            rows_rejected: report.rows_rejected,
+            rows_read: report.rows_read - known.0 - known.1,
+            rows_kept: report.rows_kept - known.0,
+            rows_rejected: report.rows_rejected - known.1,
             rejected_by_reason: report
                 .rejected_by_code
                 .iter()
@@ -519,7 +511,7 @@ impl Night<'_> {
             rows_kept: report.rows_kept,
             rows_rejected: report.rows_rejected,
             decoded_bytes: report.decoded_bytes,
-            grown_from: job.grown_from.clone().filter(|_| report.rows_known.is_some()),
+            grown_from: earlier.map(|k| k.digest.clone()),
             first_us: report.first_us,
             last_us: report.last_us,
             outcome: outcome.as_str().to_owned(),

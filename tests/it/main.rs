@@ -1,0 +1,23 @@
+//! The one integration-test binary: linking the lake's libraries once is enough.
+//!
+//! Published values: `published_*`, `sequential_vector`. Stages: `ingest_*`, `lake_*`, `report_pages`.
+//! The whole job: `run_*`, `command_line`, `bad_input`, `planted_faults`. The code itself: `architecture`.
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "a test that cannot go on fails, and says on the terminal what it skipped"
+)]
+
+mod ingest_csv;
+mod ingest_open_logs;
+mod lake_faults;
+mod lake_rows;
+mod lake_write;
+mod published_decoders;
+mod published_statistics;
+mod published_units;
+mod report_pages;
+mod sequential_vector;
