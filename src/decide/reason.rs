@@ -37,7 +37,7 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)])
                     let drift = findings.series[*i].drift_per_10000km;
                     if drift.is_known() {
                         format!(
-                            "{} and drifts by {:+.1} % per 10,000 km",
+                            "{}, and drifts by {:+.1} % per 10,000 km",
                             trim_clause(verdict),
                             drift.value
                         )
@@ -46,7 +46,7 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)])
                     }
                 }
             },
-            Ground::Level(_) => format!("{} and stays there", trim_clause(verdict)),
+            Ground::Level(_) => format!("{}, and stays there", trim_clause(verdict)),
             Ground::NearLimit(i) => format!(
                 "the total correction stands at {:+.0} %, near its limit",
                 100.0 * ((findings.series[*i].recent_raw / 100.0).exp() - 1.0)
@@ -64,7 +64,9 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)])
         clauses.retain(|c| !c.contains("drifts by") || !std::mem::replace(&mut seen, true));
     }
     let cause = verdict.cause.map_or(String::new(), |(cause, p)| {
-        format!("; the pattern fits {} ({:.0} %)", cause.words(), 100.0 * p)
+        // A posterior is never certain: its own model may be wrong.
+        let sure = if p > 0.99 { "over 99 %".to_owned() } else { format!("{:.0} %", 100.0 * p) };
+        format!("; the pattern fits {} ({sure})", cause.words())
     });
     let mut text = format!("{}{cause}.", clauses.join(", and "));
     if let Some(first) = text.get(..1) {

@@ -4,7 +4,7 @@ use super::{
     CostSettings, DecideSettings, FleetFiles, GateSettings, IngestSettings, KeySpec, Pipeline,
     ProfileRef, SettingsError, Source, TestSettings,
 };
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -27,7 +27,9 @@ pub fn load(path: &Path, built_in_profiles: &[&str]) -> Result<Pipeline> {
         ["fleet", "source", "lake", "output", "ingest", "gate", "test", "decide", "cost"];
     page.known_keys(root.get_ref(), &sections)?;
     let folder = path.parent().unwrap_or(Path::new("."));
-    let resolve = |p: &str| if p.contains("://") { PathBuf::from(p) } else { folder.join(p) };
+    let resolve = |p: &str| {
+        if p.contains("://") { PathBuf::from(p) } else { without_detours(&folder.join(p)) }
+    };
 
     let fleet = page.section(root.get_ref(), "fleet")?.ok_or(missing(path, "fleet.register"))?;
     page.known_keys(fleet, &["register", "services", "refuels", "currency", "pseudonym_key_file"])?;
@@ -76,6 +78,23 @@ pub fn load(path: &Path, built_in_profiles: &[&str]) -> Result<Pipeline> {
     };
     pipeline.digest = digest(&pipeline);
     Ok(pipeline)
+}
+
+/// `a/../b` as `b`, as long as nothing but names stands before the `..`; symbolic links in a pipeline's own
+/// path are taken as written.
+fn without_detours(path: &Path) -> PathBuf {
+    let mut out = PathBuf::new();
+    for part in path.components() {
+        let name_before = matches!(out.components().next_back(), Some(Component::Normal(_)));
+        match part {
+            Component::ParentDir if name_before => {
+                out.pop();
+            }
+            Component::CurDir => {}
+            other => out.push(other),
+        }
+    }
+    if out.as_os_str().is_empty() { PathBuf::from(".") } else { out }
 }
 
 fn missing(path: &Path, key: &'static str) -> SettingsError {
