@@ -59,7 +59,7 @@ impl Failure {
                 Error::Settings(_) | Error::Profile(_) => Code::SettingsRefused,
                 Error::FleetTable(_) => Code::InputUnreadable,
                 Error::Lake(LakeError::Held { .. }) => Code::LakeHeld,
-                Error::Lake(_) | Error::Report(_) => Code::LakeUnusable,
+                Error::Lake(_) | Error::Report(_) | Error::BenchFile { .. } => Code::LakeUnusable,
                 Error::UnknownVehicle { .. } => Code::Usage,
             },
             Failure::Demo(_) | Failure::Stdout(_) => Code::LakeUnusable,
