@@ -1,0 +1,63 @@
+//! The trial: the same bytes whatever the thread count, and figures that can fail.
+
+use trimdrift::trial::{Nuisances, TrialSettings, run};
+
+fn small() -> TrialSettings {
+    TrialSettings {
+        vehicles: 40,
+        years: 2.0,
+        group_size: 10,
+        share_faulty: 0.4,
+        seed: 3,
+        ..TrialSettings::default()
+    }
+}
+
+#[test]
+fn the_thread_count_changes_no_byte() {
+    let on = |threads: usize| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("pool");
+        pool.install(|| run(&small(), &|_, _| {}).csv())
+    };
+    assert_eq!(on(1), on(3));
+}
+
+#[test]
+fn another_seed_is_another_fleet_and_progress_reaches_the_end() {
+    let last = std::sync::Mutex::new((0, 0));
+    let one = run(&small(), &|done, all| {
+        let mut last = last.lock().expect("lock");
+        *last = (done.max(last.0), all);
+    });
+    assert_eq!(*last.lock().expect("lock"), (40, 40));
+    let other = run(&TrialSettings { seed: 4, ..small() }, &|_, _| {});
+    assert_ne!(one.csv(), other.csv());
+}
+
+/// With nothing to disturb them, faults are found early, and nothing is found where there is none.
+#[test]
+fn without_nuisances_faults_are_found_and_nothing_else() {
+    let mut quiet = Nuisances::ALL;
+    for name in Nuisances::NAMES {
+        assert!(quiet.set(name, 0.0));
+    }
+    // Some noise must be there: a test that learns its noise from the data has none to learn otherwise.
+    assert!(quiet.set("noise_sd_max_pct", 0.8) && quiet.set("noise_phi_max", 0.5));
+    let settings = TrialSettings { nuisances: quiet, ..small() };
+    let csv = String::from_utf8(run(&settings, &|_, _| {}).csv()).expect("text");
+    let mut lines = csv.lines().map(|l| l.split(',').map(str::to_owned).collect::<Vec<_>>());
+    let head = lines.next().expect("head");
+    let at = |name: &str| head.iter().position(|h| h == name).expect("column");
+    let (fault, flag, early) = (at("fault"), at("flag_day"), at("false_flag"));
+    let (end, size) = (at("severity_at_end_pct"), at("severity_at_flag_pct"));
+    let mut restricted = 0;
+    for row in lines {
+        assert_eq!(row[early], "false", "{row:?}");
+        if row[fault] == "injectors all" && row[end].parse::<f64>().expect("number") > 6.0 {
+            restricted += 1;
+            assert_ne!(row[flag], "", "{row:?}");
+            assert!(row[size].parse::<f64>().expect("number") < 4.0, "{row:?}");
+        }
+    }
+    assert!(restricted > 0, "the seed plants at least one");
+}
