@@ -25,10 +25,6 @@ pub struct Params {
     pub slope_sd: f64,
     /// Root mean square size of an innocent step, channel units. Study: 1.5.
     pub step_sd: f64,
-    /// Share of steps that are of the larger size (a sensor changed, another fuel).
-    pub large_step_share: f64,
-    /// Root mean square size of those, channel units.
-    pub large_step_sd: f64,
     /// Innocent steps per vehicle and year, both edges of a temporary one counted. Study: 1.2.
     pub steps_per_year: f64,
     /// Prior sd of an accepted step as a multiple of `step_sd`. Study: 1.5.
@@ -99,8 +95,6 @@ impl Default for Params {
         Self {
             slope_sd: 5.0,
             step_sd: 1.5,
-            large_step_share: 0.0,
-            large_step_sd: 3.0,
             steps_per_year: 1.2,
             accepted_step_factor: 1.5,
             accepted_steps: 2,
@@ -144,7 +138,6 @@ impl Params {
         Self {
             slope_sd: self.slope_sd * factor,
             step_sd: self.step_sd * factor,
-            large_step_sd: self.large_step_sd * factor,
             break_sd: self.break_sd * factor,
             vote_limit: self.vote_limit * factor,
             ..self.clone()

@@ -114,7 +114,7 @@ impl Workspace {
             let ramps = self.ramp_sums(params.slope_sd);
             up.add(log_round + ramps.log_up);
             down.add(log_round + ramps.log_down);
-            let steps = self.step_sum(params);
+            let steps = self.step_sum(params.step_sd);
             first.get_or_insert((ramps, steps.log_max));
             log_round += log_rate + steps.log_sum - ((round + 1) as f64).ln();
             null.add(log_round);
@@ -280,39 +280,25 @@ impl Workspace {
         }
     }
 
-    fn step_sum(&mut self, params: &Params) -> StepSum {
-        let small = params.step_sd * params.step_sd;
-        let large = params.large_step_sd * params.large_step_sd;
-        let n = self.step.g.len();
-        // The exponent grows with the prior variance, so the larger bounds both.
-        let widest = if params.large_step_share > 0.0 {
-            small.max(large)
-        } else {
-            small
-        };
+    fn step_sum(&mut self, step_sd: f64) -> StepSum {
+        let variance = step_sd * step_sd;
         let mut peak = 0.0_f64;
-        for k in 1..n {
-            let (g, z) = (self.step.g[k].max(0.0), self.step.z[k]);
-            peak = peak.max(0.5 * z * z * widest / (1.0 + widest * g));
+        for k in 1..self.step.g.len() {
+            let shrink = (1.0 + variance * self.step.g[k].max(0.0)).recip();
+            self.factor[k] = shrink.sqrt();
+            self.exponent[k] = 0.5 * self.step.z[k] * self.step.z[k] * variance * shrink;
+            peak = peak.max(self.exponent[k]);
         }
         let shift = if peak < 450.0 { 0.0 } else { peak };
-        let factor = |variance: f64, g: f64, z: f64| {
-            let shrink = (1.0 + variance * g).recip();
-            (0.5 * z * z * variance * shrink - shift).exp() * shrink.sqrt()
-        };
         let (mut sum, mut max, mut best) = (0.0, 0.0, 0);
-        for k in 1..n {
+        for k in 1..self.step.g.len() {
             if self.accepted.contains(&k) {
                 continue;
             }
-            let (g, z) = (self.step.g[k].max(0.0), self.step.z[k]);
-            let mut one = factor(small, g, z);
-            if params.large_step_share > 0.0 {
-                one += params.large_step_share * (factor(large, g, z) - one);
-            }
-            sum += one;
-            if one > max {
-                (max, best) = (one, k);
+            let factor = (self.exponent[k] - shift).exp() * self.factor[k];
+            sum += factor;
+            if factor > max {
+                (max, best) = (factor, k);
             }
         }
         StepSum {
