@@ -2,7 +2,8 @@
 //!
 //! In: one request a line, `{"what": "garwood", "args": {"count": 3, "exposure": 2, "level": 0.95}}`.
 //! Out: one line a request, `{"answer": {...}}` or `{"error": "..."}`; the answer is null where the
-//! statistic declines. `{"what": "list"}` names all that is served. Infinities and NaN travel as text.
+//! statistic declines. `{"what": "list"}` names all that is served. Numbers may come as text; infinities and NaN
+//! leave as text.
 
 use std::io::{BufRead, Write};
 
@@ -79,7 +80,7 @@ impl Args<'_> {
     }
 
     fn number(&self, name: &str) -> Result<f64, String> {
-        self.read(name, "a number", Value::as_f64)
+        self.read(name, "a number", exact)
     }
 
     fn whole(&self, name: &str) -> Result<u64, String> {
@@ -117,12 +118,20 @@ impl Args<'_> {
     }
 }
 
+/// A number, or a number as text: text is read to the last bit, which the JSON reader does not promise.
+fn exact(value: &Value) -> Option<f64> {
+    match value {
+        Value::String(text) => text.parse().ok(),
+        _ => value.as_f64(),
+    }
+}
+
 fn numbers(value: &Value) -> Option<Vec<f64>> {
-    value.as_array()?.iter().map(Value::as_f64).collect()
+    value.as_array()?.iter().map(exact).collect()
 }
 
 fn counted(value: &Value) -> Option<Counted> {
-    Some(Counted { count: value[0].as_u64()?, exposure: value[1].as_f64()? })
+    Some(Counted { count: value[0].as_u64()?, exposure: exact(&value[1])? })
 }
 
 /// A number as JSON: text where JSON has no number for it.

@@ -10,13 +10,21 @@ class Refused(Exception):
 
 
 def plain(value: object) -> object:
-    """Numbers and lists of the array library as plain ones."""
-    return value.tolist() if hasattr(value, "tolist") else value
+    """Arguments as JSON has them; fractions as text, which the program reads to the last bit."""
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, float):
+        return repr(value)
+    if isinstance(value, dict):
+        return {key: plain(each) for key, each in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(each) for each in value]
+    return value
 
 
 def ask(binary: Path, requests: list[tuple[str, dict]]) -> list[object]:
     """Answers to requests, in order."""
-    lines = [json.dumps({"what": what, "args": args}, default=plain, allow_nan=False) for what, args in requests]
+    lines = [json.dumps({"what": what, "args": plain(args)}, allow_nan=False) for what, args in requests]
     try:
         done = subprocess.run(
             [binary, "crosscheck"], input="\n".join(lines) + "\n", capture_output=True, text=True, check=False

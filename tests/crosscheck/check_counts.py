@@ -15,7 +15,7 @@ def counted(rng, most=3.0):
     return [int(rng.poisson(10 ** rng.uniform(-1, most))), exposure]
 
 
-@check("garwood", "scipy.stats.chi2.ppf, the central interval of Garwood", rel=1e-9, abs=1e-300, cases=200)
+@check("garwood", "scipy.stats.chi2.ppf, the central interval of Garwood", rel=1e-9, abs=1e-250, cases=200)
 def garwood(rng):
     count, exposure = counted(rng, 4.5)
     tail = 0.5 * (1.0 - (level := rng.choice(LEVELS)))
@@ -28,7 +28,7 @@ def garwood(rng):
     "rate_ratio",
     "scipy.stats.binomtest: exact (Clopper-Pearson) interval, two-sided p by 'no more likely'",
     rel=1e-8,
-    abs=1e-300,
+    abs=1e-250,
     cases=200,
 )
 def rate_ratio(rng):
@@ -54,7 +54,7 @@ def rate_ratio(rng):
     "rate_ratio_p",
     "statsmodels test_poisson_2indep, methods 'exact-cond' and 'cond-midp', alternative 'larger'",
     rel=1e-8,
-    abs=1e-300,
+    abs=1e-250,
     cases=200,
 )
 def rate_ratio_p(rng):
@@ -68,7 +68,7 @@ def rate_ratio_p(rng):
     return {"first": first, "second": second, "ratio": ratio}, expected
 
 
-@check("binomial_upper_tail", "scipy.stats.binom.sf", rel=1e-9, abs=1e-300, cases=200)
+@check("binomial_upper_tail", "scipy.stats.binom.sf", rel=1e-9, abs=1e-250, cases=200)
 def binomial_upper_tail(rng):
     n, p = int(rng.integers(0, 10 ** rng.integers(1, 6))), rng.choice([rng.uniform(0.001, 0.999), 0.0, 1.0])
     spread = np.sqrt(n * p * (1.0 - p)) + 1.0
@@ -165,7 +165,7 @@ def negative_binomial_exposures(rng):
     return {"parts": parts}, {"rate": rate, "k": size_of(count, rate * exposure)}
 
 
-@check("concentration", "scipy.stats.binomtest, alternative 'greater', times the cylinders (Bonferroni)", rel=1e-8, abs=1e-300, cases=100)
+@check("concentration", "scipy.stats.binomtest, alternative 'greater', times the cylinders (Bonferroni)", rel=1e-8, abs=1e-250, cases=100)
 def concentration(rng):
     events = rng.poisson(rng.exponential(8.0), int(rng.integers(2, 13)))
     events[rng.integers(len(events))] += rng.poisson(rng.choice([0.0, 6.0])) + 1
