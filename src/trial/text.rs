@@ -84,7 +84,13 @@ fn flags(result: &TrialResult, out: &mut String) {
     );
     line(out, format_args!("  measured  {}", rate(&figures::false_flags(result))));
     line(out, format_args!("  designed  {designed:.4} per vehicle-year at most"));
-    line(out, format_args!("  mirrored  {}", rate(&figures::mirror(result))));
+    line(
+        out,
+        format_args!(
+            "  mirrored  {} (the all-band trims' falls alone)",
+            rate(&figures::mirror(result))
+        ),
+    );
     for (ground, count, stepped) in figures::false_grounds(result) {
         line(
             out,
@@ -278,7 +284,15 @@ fn calibration(result: &TrialResult, out: &mut String) {
 fn plain(result: &TrialResult, out: &mut String) {
     line(out, format_args!("\nPLAIN RULES on the same data (raw trims)"));
     for (rule, name) in plain_rules::NAMES.iter().enumerate() {
-        line(out, format_args!("  {name:<42} false {}", rate(&figures::plain_false(result, rule))));
+        let false_alarms = figures::plain_false(result, rule);
+        line(
+            out,
+            format_args!(
+                "  {name:<40} false {:.3} per vehicle-year; {} of all vehicles had a false alarm",
+                false_alarms.per_year(),
+                percent(false_alarms.count, result.vehicles().count()),
+            ),
+        );
     }
     if result.vehicles().any(|v| v.fault.is_some()) {
         delay_head(out);

@@ -9,8 +9,10 @@ use crate::tables::trips::BANKS;
 pub(super) struct Step {
     /// First day, from the start.
     pub(super) day: i32,
-    /// Size, percent.
+    /// Size at cruise, percent.
     pub(super) size: f64,
+    /// Share of its size that it has more at load and less at idle.
+    pub(super) tilt: f64,
     /// First day on which it is gone again.
     pub(super) end: Option<i32>,
 }
@@ -20,13 +22,14 @@ pub(super) struct Step {
 pub(super) struct Disturbance {
     level: f64,
     offsets: [[f64; 3]; BANKS],
-    sensitivity: f64,
+    sensitivity: [f64; 3],
     white_sd: f64,
     df: f64,
     shared: Wander,
     by_band: [Wander; 3],
     by_bank: [Wander; BANKS],
     slow: Wander,
+    slow_by_band: [Wander; 3],
     outliers: f64,
     pub(super) steps: Vec<Step>,
     /// Days of learning resets, from the start.
@@ -37,6 +40,9 @@ pub(super) struct Disturbance {
 
 /// Of the noise that is not a band's own, the share that a bank has for itself where there are two.
 const BANK_SHARE: f64 = 0.15;
+
+/// Correlation from day to day of the slow wander: 60 days.
+const SLOW_PHI: f64 = 1.0 - 1.0 / 60.0;
 
 impl Disturbance {
     pub(super) fn draw(
@@ -54,7 +60,10 @@ impl Disturbance {
         let df = if n.tail_heaviness > 0.0 { 1.0 / n.tail_heaviness } else { f64::INFINITY };
         let share = |s: f64| sd * (s * (1.0 - white)).sqrt();
         let level = n.level_sd_pct * normal(rng);
-        let sensitivity = 1.0 + n.sensitivity_sd * normal(rng);
+        // Most of a vehicle's sensitivity is common to its bands.
+        let common = n.sensitivity_sd * normal(rng);
+        let by_band = if single { 0.0 } else { 0.5 * n.sensitivity_sd };
+        let sensitivity = std::array::from_fn(|_| 1.0 + common + by_band * normal(rng));
         let wander = uniform(0.0, 1.0, rng) * n.wander_max_pct;
         let mut wanderer = |sd: f64| Wander::new(phi, sd, df, rng);
         let shared = wanderer(share((1.0 - own) * (1.0 - bank)));
@@ -70,7 +79,10 @@ impl Disturbance {
             shared,
             by_band,
             by_bank,
-            slow: Wander::new(1.0 - 1.0 / 60.0, wander, f64::INFINITY, rng),
+            slow: Wander::new(SLOW_PHI, 0.8 * wander, f64::INFINITY, rng),
+            slow_by_band: std::array::from_fn(|_| {
+                Wander::new(SLOW_PHI, 0.6 * wander, f64::INFINITY, rng)
+            }),
             outliers: n.outliers_per_100_days / 100.0,
             steps: steps(n, days, rng),
             resets: event_days(n.resets_per_year, days, rng),
@@ -92,7 +104,8 @@ impl Disturbance {
         rng: &mut Rng,
     ) -> [[f64; 3]; BANKS] {
         let (shared, slow) = (self.shared.next(rng), self.slow.next(rng));
-        let by_band = [0, 1, 2].map(|b: usize| self.by_band[b].next(rng));
+        let by_band =
+            [0, 1, 2].map(|b: usize| self.by_band[b].next(rng) + self.slow_by_band[b].next(rng));
         let by_bank = [0, 1].map(|b: usize| self.by_bank[b].next(rng));
         let white = self.white_sd * heavy(self.df, rng);
         let outlier =
@@ -101,13 +114,15 @@ impl Disturbance {
             self.relearnt = 0.0;
             self.relearns_per_day = 1.0 / uniform(3.0, 10.0, rng);
         }
-        let stepped: f64 = self
-            .steps
-            .iter()
-            .filter(|s| s.day <= day && s.end.is_none_or(|end| day < end))
-            .map(|s| s.size)
-            .sum();
-        let all = self.level + self.sensitivity * common + stepped + slow;
+        let mut stepped = [0.0; 3];
+        let on = |s: &&Step| s.day <= day && s.end.is_none_or(|end| day < end);
+        for step in self.steps.iter().filter(on) {
+            for (band, sum) in stepped.iter_mut().enumerate() {
+                *sum += step.size * (1.0 + step.tilt * (band as f64 - 1.0));
+            }
+        }
+        let all =
+            [0, 1, 2].map(|b: usize| self.level + self.sensitivity[b] * common + stepped[b] + slow);
         let noise = shared + white + outlier;
         let learnt = self.relearnt;
         if driven {
@@ -115,7 +130,7 @@ impl Disturbance {
         }
         std::array::from_fn(|bank| {
             std::array::from_fn(|band| {
-                learnt * (all + self.offsets[bank][band] + extra(bank, band))
+                learnt * (all[band] + self.offsets[bank][band] + extra(bank, band))
                     + noise
                     + by_band[band]
                     + by_bank[bank]
@@ -136,11 +151,18 @@ fn steps(n: &Nuisances, days: i32, rng: &mut Rng) -> Vec<Step> {
             let size = sign(rng) * uniform(0.5, 2.0, rng);
             let stays = chance(0.3, rng);
             let length = exponential(60.0, rng) as i32 + 1;
-            Step { day, size, end: (!stays).then_some(day + length) }
+            // A blend changes the air that all fuel needs alike.
+            let tilt = uniform(-0.15, 0.15, rng);
+            Step { day, size, tilt, end: (!stays).then_some(day + length) }
         })
         .collect();
     for day in event_days(n.sensor_steps_per_year, days, rng) {
-        steps.push(Step { day, size: sign(rng) * uniform(1.5, 4.0, rng), end: None });
+        steps.push(Step {
+            day,
+            size: sign(rng) * uniform(1.5, 4.0, rng),
+            tilt: uniform(-1.0, 1.0, rng),
+            end: None,
+        });
     }
     steps.sort_by_key(|s| s.day);
     steps
