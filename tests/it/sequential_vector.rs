@@ -31,7 +31,7 @@ fn numbers(name: &str) -> Vec<Vec<f64>> {
 /// vector counts them from day 0: 0.1 to 0.2 % apart.
 #[test]
 fn every_night_of_the_reference_vector() {
-    let params = Params::default();
+    let params = Params::of_the_study();
     let noise = Noise {
         sigma: 1.6,
         phi: 0.5,

@@ -133,10 +133,7 @@ impl<'a> Panel<'a> {
             onsets: Vec::new(),
             started: 0.0,
             driven: 0.0,
-            out: CommonDrift {
-                vehicles: rows.len(),
-                ..CommonDrift::default()
-            },
+            out: CommonDrift { vehicles: rows.len(), ..CommonDrift::default() },
         }
     }
 
@@ -170,10 +167,7 @@ impl<'a> Panel<'a> {
             ..Regressor::default()
         };
         let of_vehicle = self.vehicles.iter().map(regressor).collect();
-        self.onsets.push(Onset {
-            driven: self.driven,
-            of_vehicle,
-        });
+        self.onsets.push(Onset { driven: self.driven, of_vehicle });
     }
 
     fn add_row(&mut self, i: usize, row: &ResidualRow) {
@@ -184,11 +178,7 @@ impl<'a> Panel<'a> {
             None => self.started += 1.0,
         }
         let gap = before.map_or(i32::MAX, |b| row.day - b.day);
-        let rho = if gap > self.params.longest_gap {
-            0.0
-        } else {
-            PHI.powi(gap)
-        };
+        let rho = if gap > self.params.longest_gap { 0.0 } else { PHI.powi(gap) };
         let share = 1.0 - rho * rho;
         let previous_r = before.map_or(0.0, |b| b.r);
         let predicted = vehicle.level + rho * (previous_r - vehicle.level);
@@ -238,8 +228,7 @@ impl<'a> Panel<'a> {
         self.out.log_r_down = Some(down);
         let flag = |sign: f64| {
             let by_factor = |a: &&Pooled, b: &&Pooled| {
-                a.factor(sign, slope_sd)
-                    .total_cmp(&b.factor(sign, slope_sd))
+                a.factor(sign, slope_sd).total_cmp(&b.factor(sign, slope_sd))
             };
             fits.iter().max_by(by_factor).map(|best| CommonFlag {
                 day,
@@ -274,11 +263,7 @@ impl<'a> Panel<'a> {
         }
         let standard_error = square.sqrt() / information;
         let df = 1.0 / leverages - 1.0;
-        (df >= 2.0 && standard_error > 0.0).then_some(Pooled {
-            slope,
-            standard_error,
-            df,
-        })
+        (df >= 2.0 && standard_error > 0.0).then_some(Pooled { slope, standard_error, df })
     }
 }
 

@@ -47,13 +47,19 @@ struct Poll {
 
 impl Poll {
     fn sort(&mut self) {
-        self.votes
-            .sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        self.votes.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
     }
 
     fn position(&self, vote: f64, voter: usize) -> Option<usize> {
         let order = |v: &(f64, usize)| v.0.total_cmp(&vote).then(v.1.cmp(&voter));
         self.votes.binary_search_by(order).ok()
+    }
+
+    /// Variance of the votes.
+    fn variance(&self) -> f64 {
+        let n = self.votes.len() as f64;
+        let mean = self.votes.iter().map(|v| v.0).sum::<f64>() / n;
+        self.votes.iter().map(|v| (v.0 - mean).powi(2)).sum::<f64>() / (n - 1.0)
     }
 
     /// Number of votes and their median without the one at `own`.
@@ -76,20 +82,68 @@ const SLOW_AFTER_ROWS: u32 = 20;
 /// Standard error of a median as a multiple of a mean's (sqrt(pi / 2)).
 const MEDIAN_FACTOR: f64 = 1.25;
 
+/// Fewest votes for a group to count in [`Unlikeness`].
+const FEWEST_FOR_VARIANCE: usize = 3;
+
+/// How unlike each other the groups are: what a group's own median is worth against that of all.
+///
+/// Running means over the fleet. Where groups share their season, small groups borrow from all;
+/// where each goes its own way, they keep to themselves.
+#[derive(Debug, Clone, Copy)]
+struct Unlikeness {
+    /// Variance of votes within a group.
+    within: f64,
+    /// Variance of the groups' true common modes around that of all.
+    between: f64,
+    days: f64,
+}
+
+impl Unlikeness {
+    /// Weight of a group's own median with `voters` votes.
+    fn own_weight(&self, voters: usize) -> f64 {
+        let noise = MEDIAN_FACTOR * MEDIAN_FACTOR * self.within / voters as f64;
+        if noise > 0.0 { self.between.max(0.0) / (self.between.max(0.0) + noise) } else { 1.0 }
+    }
+
+    fn learn(&mut self, polls: &[Poll], overall: f64, params: &Params) {
+        let large = || polls.iter().filter(|p| p.votes.len() >= FEWEST_FOR_VARIANCE);
+        let groups = large().count() as f64;
+        if groups == 0.0 {
+            return;
+        }
+        let votes: usize = large().map(|p| p.votes.len()).sum();
+        let within =
+            large().map(|p| p.variance() * p.votes.len() as f64).sum::<f64>() / votes as f64;
+        if self.days == 0.0 {
+            self.within = within;
+            self.between = MEDIAN_FACTOR * MEDIAN_FACTOR * within / params.small_group_prior;
+        }
+        self.days += 1.0;
+        let memory = (self.days + params.small_group_prior_days).min(params.unlikeness_memory_days);
+        self.within += (within - self.within) / memory;
+        if groups > 1.0 {
+            let excess = |p: &Poll| {
+                let (k, median) = p.median_without(None);
+                (median - overall).powi(2) - MEDIAN_FACTOR * MEDIAN_FACTOR * within / k as f64
+            };
+            // All groups' median contains each group's own.
+            let between = large().map(excess).sum::<f64>() / (groups - 1.0);
+            self.between += (between - self.between) / memory;
+        }
+    }
+}
+
 /// Common mode of all rows up to and including `last_day`.
 pub(crate) fn reference(series: &[SeriesInput], params: &Params, last_day: i32) -> Reference {
     let groups = series.iter().map(|s| s.group + 1).max().unwrap_or(0);
-    let first_day = series
-        .iter()
-        .filter_map(|s| s.rows.first())
-        .map(|r| r.day)
-        .min();
+    let first_day = series.iter().filter_map(|s| s.rows.first()).map(|r| r.day).min();
     let first_day = first_day.unwrap_or(last_day);
     let mut walk = Walk {
         params,
         standing: vec![Standing::default(); series.len()],
         polls: (0..groups).map(|_| Poll::default()).collect(),
         everyone: Poll::default(),
+        unlikeness: Unlikeness { within: 0.0, between: 0.0, days: 0.0 },
         members: vec![Vec::new(); groups],
         out: Reference {
             common_mode: vec![Vec::new(); series.len()],
@@ -112,6 +166,7 @@ struct Walk<'a> {
     standing: Vec<Standing>,
     polls: Vec<Poll>,
     everyone: Poll,
+    unlikeness: Unlikeness,
     members: Vec<Vec<usize>>,
     out: Reference,
 }
@@ -126,10 +181,7 @@ impl Walk<'_> {
                     let previous = next[i].checked_sub(1).map(|p| series[i].rows[p].day);
                     if previous.is_some_and(|p| series[i].may_have_jumped(p, day)) {
                         let common_mode = self.standing[i].common_mode;
-                        self.standing[i] = Standing {
-                            common_mode,
-                            ..Standing::default()
-                        };
+                        self.standing[i] = Standing { common_mode, ..Standing::default() };
                     }
                     present.push((i, row.y));
                 }
@@ -137,6 +189,8 @@ impl Walk<'_> {
             self.poll(group, present);
         }
         self.everyone.sort();
+        let (_, overall) = self.everyone.median_without(None);
+        self.unlikeness.learn(&self.polls, overall, self.params);
         for (group, present) in present.iter().enumerate() {
             for &(i, y) in present {
                 let m = self.common_mode(group, i, y);
@@ -163,9 +217,7 @@ impl Walk<'_> {
             votes.clear();
             votes.extend(present.iter().filter(known).map(as_vote));
         }
-        self.everyone
-            .votes
-            .extend_from_slice(&self.polls[group].votes);
+        self.everyone.votes.extend_from_slice(&self.polls[group].votes);
         self.polls[group].sort();
     }
 
@@ -176,11 +228,7 @@ impl Walk<'_> {
         let (own_voters, own) = poll.median_without(poll.position(vote, i));
         let all = &self.everyone;
         let (all_voters, overall) = all.median_without(all.position(vote, i));
-        let (square, prior) = (
-            (own_voters as f64).powi(2),
-            self.params.small_group_prior.powi(2),
-        );
-        let weight = square / (square + prior);
+        let weight = self.unlikeness.own_weight(own_voters.max(1));
         if own_voters >= FEWEST_VOTERS {
             weight * own + (1.0 - weight) * overall
         } else if all_voters >= FEWEST_VOTERS {
@@ -205,10 +253,7 @@ impl Walk<'_> {
         let votes = &self.polls[group].votes;
         let days = &mut self.out.group_sd[group];
         let before = days.last().copied();
-        let square = votes
-            .iter()
-            .map(|&(_, i)| self.standing[i].slow.powi(2))
-            .sum::<f64>();
+        let square = votes.iter().map(|&(_, i)| self.standing[i].slow.powi(2)).sum::<f64>();
         let today = MEDIAN_FACTOR * square.sqrt() / votes.len().max(1) as f64;
         days.push(match before {
             Some(before) if votes.is_empty() => before,

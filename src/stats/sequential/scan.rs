@@ -80,12 +80,7 @@ impl Workspace {
         let mut fits = Vec::new();
         self.rounds(blocks, params, |log_round, g, z| {
             let with_index = g.iter().zip(z).enumerate().skip(1);
-            fits.extend(with_index.map(|(block, (&g, &z))| RampFit {
-                block,
-                log_round,
-                g,
-                z,
-            }));
+            fits.extend(with_index.map(|(block, (&g, &z))| RampFit { block, log_round, g, z }));
         });
         fits
     }
@@ -217,10 +212,7 @@ impl Workspace {
             }
         }
         column.step[at] = own.s11 + 2.0 * first.one + first.square;
-        let on_base: Vec<f64> = self.columns[..self.used]
-            .iter()
-            .map(|c| c.step[at])
-            .collect();
+        let on_base: Vec<f64> = self.columns[..self.used].iter().map(|c| c.step[at]).collect();
         let information = self.step.g[at] + (prior_sd * prior_sd).recip();
         self.finish_column(column, &on_base, information, self.step.z[at]);
     }
@@ -232,11 +224,7 @@ impl Workspace {
             subtract(&mut column.step, &base.step, shared);
         }
         // A column that the base already explains carries no information; dividing would only add rounding.
-        let scale = if information > 0.0 {
-            information.sqrt().recip()
-        } else {
-            0.0
-        };
+        let scale = if information > 0.0 { information.sqrt().recip() } else { 0.0 };
         column.score = score * scale;
         project_out(&mut self.ramp, &mut column.ramp, scale, column.score);
         project_out(&mut self.step, &mut column.step, scale, column.score);
@@ -264,11 +252,7 @@ impl Workspace {
             let u = self.exponent[k];
             let against = erfcx(u.abs() * FRAC_1_SQRT_2) * unit;
             let with = 2.0 * (0.5 * u * u - shift).exp() - against;
-            let (one_up, one_down) = if u > 0.0 {
-                (with, against)
-            } else {
-                (against, with)
-            };
+            let (one_up, one_down) = if u > 0.0 { (with, against) } else { (against, with) };
             up += one_up * self.factor[k];
             down += one_down * self.factor[k];
             max_up = max_up.max(one_up * self.factor[k]);
@@ -301,11 +285,7 @@ impl Workspace {
                 (max, best) = (factor, k);
             }
         }
-        StepSum {
-            log_sum: sum.ln() + shift,
-            log_max: max.ln() + shift,
-            best,
-        }
+        StepSum { log_sum: sum.ln() + shift, log_max: max.ln() + shift, best }
     }
 }
 
@@ -345,9 +325,7 @@ struct LogSum {
 
 impl LogSum {
     fn empty() -> Self {
-        Self {
-            log: f64::NEG_INFINITY,
-        }
+        Self { log: f64::NEG_INFINITY }
     }
 
     fn one() -> Self {
@@ -355,11 +333,7 @@ impl LogSum {
     }
 
     fn add(&mut self, log: f64) {
-        let (low, high) = if log < self.log {
-            (log, self.log)
-        } else {
-            (self.log, log)
-        };
+        let (low, high) = if log < self.log { (log, self.log) } else { (self.log, log) };
         if low > f64::NEG_INFINITY {
             self.log = high + (low - high).exp().ln_1p();
         } else {
