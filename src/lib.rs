@@ -23,6 +23,7 @@ pub mod outcomes;
 pub mod report;
 
 pub mod demo;
+pub mod trial;
 pub mod crosscheck;
 
 pub mod quantity;

@@ -1,5 +1,6 @@
 //! What may be typed.
 
+use crate::trial::{Nuisances, TrialSettings};
 use clap::{Args as ClapArgs, Parser, Subcommand};
 use std::path::PathBuf;
 
@@ -33,6 +34,8 @@ pub(super) enum Command {
     Check(PipelineArgs),
     /// Write a made-up fleet with planted faults.
     Demo(DemoArgs),
+    /// Simulate fleets and print how often the tests are right.
+    Trial(TrialArgs),
     /// Write logs for the benchmark of ingest.
     #[command(hide = true)]
     BenchData(BenchDataArgs),
@@ -42,6 +45,28 @@ pub(super) enum Command {
     /// Answer statistics requests, a JSON line each, for the cross-checks.
     #[command(hide = true)]
     Crosscheck,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(super) struct TrialArgs {
+    /// Which fleet.
+    #[arg(long, default_value = "default", value_parser = clap::builder::PossibleValuesParser::new(TrialSettings::PRESETS))]
+    pub(super) preset: String,
+    /// Vehicles.
+    #[arg(long, value_parser = clap::value_parser!(u32).range(10..=1_000_000))]
+    pub(super) vehicles: Option<u32>,
+    /// Years.
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=20))]
+    pub(super) years: Option<u32>,
+    /// Seed; the same seed gives the same figures.
+    #[arg(long)]
+    pub(super) seed: Option<u64>,
+    /// Nuisances to switch off, by name.
+    #[arg(long, value_delimiter = ',', value_parser = clap::builder::PossibleValuesParser::new(Nuisances::NAMES))]
+    pub(super) without: Vec<String>,
+    /// Write one row per vehicle to this CSV file.
+    #[arg(long)]
+    pub(super) csv: Option<PathBuf>,
 }
 
 #[derive(Debug, ClapArgs)]

@@ -40,6 +40,14 @@ pub(super) enum Failure {
     /// The demo could not be written.
     #[error(transparent)]
     Demo(#[from] DemoError),
+    /// A file that was asked for cannot be written.
+    #[error("cannot write {path}: {source}. Check that the folder exists and may be written")]
+    Write {
+        /// File.
+        path: std::path::PathBuf,
+        /// Cause.
+        source: std::io::Error,
+    },
     /// stdout cannot be written.
     #[error("cannot write to stdout: {0}")]
     Stdout(std::io::Error),
@@ -62,7 +70,7 @@ impl Failure {
                 Error::Lake(_) | Error::Report(_) | Error::BenchFile { .. } => Code::LakeUnusable,
                 Error::UnknownVehicle { .. } => Code::Usage,
             },
-            Failure::Demo(_) | Failure::Stdout(_) => Code::LakeUnusable,
+            Failure::Demo(_) | Failure::Write { .. } | Failure::Stdout(_) => Code::LakeUnusable,
         }
     }
 }

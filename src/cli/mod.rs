@@ -40,6 +40,7 @@ pub fn main() -> ExitCode {
         Command::Explain(a) => verbs::explain(&a, &progress),
         Command::Check(a) => verbs::check(&a, &progress),
         Command::Demo(a) => verbs::demo(&a, &progress),
+        Command::Trial(a) => verbs::trial(&a, &progress),
         Command::BenchData(a) => verbs::bench_data(&a),
         Command::BenchLake(a) => verbs::bench_lake(&a, &progress),
         Command::Crosscheck => verbs::crosscheck(),

@@ -1,11 +1,14 @@
 //! One function per command: call the pipeline, print the result, choose the exit code.
 
-use super::args::{BenchDataArgs, BenchLakeArgs, DemoArgs, ExplainArgs, PipelineArgs, RunArgs};
+use super::args::{
+    BenchDataArgs, BenchLakeArgs, DemoArgs, ExplainArgs, PipelineArgs, RunArgs, TrialArgs,
+};
 use super::exit::{Code, Failure};
 use super::progress::Reporter;
 use crate::demo::{self, DemoSettings};
 use crate::pipeline::{self, Ingested, Progress, RunOptions};
 use crate::report;
+use crate::trial::{self, TrialSettings};
 use std::io::Write;
 
 type End = Result<Code, Failure>;
@@ -98,6 +101,29 @@ pub(super) fn demo(args: &DemoArgs, progress: &Reporter) -> End {
         summary.bytes as f64 / 1e6,
         args.dir.join("pipeline.toml").display()
     ))?;
+    Ok(Code::Done)
+}
+
+pub(super) fn trial(args: &TrialArgs, progress: &Reporter) -> End {
+    let mut settings = TrialSettings::preset(&args.preset).unwrap_or_default();
+    if let Some(vehicles) = args.vehicles {
+        settings.vehicles = vehicles as usize;
+    }
+    if let Some(years) = args.years {
+        settings.years = f64::from(years);
+    }
+    settings.seed = args.seed.unwrap_or(settings.seed);
+    for name in &args.without {
+        settings.nuisances.set(name, 0.0);
+    }
+    progress.stage("simulating", Some(settings.vehicles as u64));
+    let result = trial::run(&settings, &|done, _| progress.advance(done as u64));
+    progress.finish();
+    if let Some(path) = &args.csv {
+        std::fs::write(path, result.csv())
+            .map_err(|source| Failure::Write { path: path.clone(), source })?;
+    }
+    print(&result.text(width()))?;
     Ok(Code::Done)
 }
 

@@ -11,6 +11,7 @@ mod batch;
 mod days;
 mod error;
 mod log;
+mod overview;
 mod part;
 mod read;
 mod rows;
@@ -123,10 +124,8 @@ impl Lake {
     /// Opens the lake at `root`, a folder or a `file://` URL (`memory://` gives an empty lake that ends with this
     /// value). For writing, missing tables are created and a batch that was cut short is carried to its end.
     pub fn open(root: &str, mode: Mode) -> Result<Lake, LakeError> {
-        let place = |reason: &str| LakeError::Place {
-            place: root.to_owned(),
-            reason: reason.to_owned(),
-        };
+        let place =
+            |reason: &str| LakeError::Place { place: root.to_owned(), reason: reason.to_owned() };
         let folder = match root.split_once("://") {
             None => Path::new(root).to_path_buf(),
             Some(("file", _)) => url::Url::parse(root)
@@ -144,9 +143,7 @@ impl Lake {
         };
         if mode == Mode::Read {
             if !folder.join(Table::Sources.as_str()).is_dir() {
-                return Err(LakeError::Missing {
-                    path: folder.display().to_string(),
-                });
+                return Err(LakeError::Missing { path: folder.display().to_string() });
             }
         } else {
             std::fs::create_dir_all(&folder).map_err(fail("create"))?;
@@ -168,10 +165,7 @@ impl Lake {
         let folder = match made {
             Ok(folder) => folder,
             Err(e) => {
-                return (
-                    Err(LakeError::io("create", root, e)),
-                    WriteSteps(Arc::default()),
-                );
+                return (Err(LakeError::io("create", root, e)), WriteSteps(Arc::default()));
             }
         };
         match Store::new(Place::Folder(folder)) {
@@ -185,16 +179,8 @@ impl Lake {
     }
 
     fn start(store: Store, mode: Mode) -> Result<Lake, LakeError> {
-        let lock = if mode == Mode::Write {
-            store.lock()?
-        } else {
-            None
-        };
-        let lake = Lake {
-            store,
-            mode,
-            _lock: lock,
-        };
+        let lock = if mode == Mode::Write { store.lock()? } else { None };
+        let lake = Lake { store, mode, _lock: lock };
         if mode == Mode::Read {
             return Ok(lake);
         }

@@ -15,6 +15,7 @@ mod fleet;
 mod judge;
 mod nightly;
 mod record;
+mod rederive;
 
 pub use bench_lake::bench_lake;
 pub use check::{Checked, check};
@@ -61,6 +62,8 @@ pub struct RunEnd {
     pub too_many_rejects: bool,
     /// Some input could not be read.
     pub unreadable_inputs: bool,
+    /// Vehicles whose trips were derived anew, because settings or their register entry changed.
+    pub rederived_vehicles: usize,
 }
 
 /// Loads and checks a pipeline file.
@@ -87,12 +90,16 @@ pub fn run(
     let ingested = stages.time("ingest", || {
         ingest(pipeline, &fleet, &mut lake, options.clock_us, progress)
     })?;
+    let rederived = stages.time("trips derived anew", || {
+        rederive::rederive(pipeline, &fleet, &lake, progress)
+    })?;
     let snapshot = lake.snapshot()?;
     let judged =
         stages.time("evidence", || judge(pipeline, &fleet, &snapshot, options.as_of, progress))?;
     let end = RunEnd {
         too_many_rejects: ingested.rejected_share_pct() > pipeline.ingest.rejected_share_max_pct,
         unreadable_inputs: ingested.unreadable() > 0 || fleet.unusable_rows > 0,
+        rederived_vehicles: rederived,
         judged,
         ingested,
     };
@@ -102,7 +109,7 @@ pub fn run(
     let input = end.judged.report_input(pipeline, &counts);
     report::write(&input, &pipeline.output)?;
     stages.add("report", started.elapsed());
-    let record = record::run_record(pipeline, &fleet, &end, snapshot.versions(), &stages);
+    let record = record::run_record(pipeline, &fleet, &end, &snapshot, &stages)?;
     report::write_run_record(&record, &pipeline.output)?;
     Ok(end)
 }
@@ -118,7 +125,9 @@ pub fn ingest_only(
 ) -> Result<Ingested, Error> {
     let fleet = Fleet::read(pipeline, progress)?;
     let mut lake = Lake::open(&pipeline.lake, Mode::Write)?;
-    ingest(pipeline, &fleet, &mut lake, clock_us, progress)
+    let ingested = ingest(pipeline, &fleet, &mut lake, clock_us, progress)?;
+    rederive::rederive(pipeline, &fleet, &lake, progress)?;
+    Ok(ingested)
 }
 
 /// Judges the fleet from what is in the lake.

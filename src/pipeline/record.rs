@@ -1,7 +1,7 @@
 //! The run record: what was read, what it cost, which settings and lake versions it rests on.
 
-use super::{Fleet, RunEnd};
-use crate::lake::Versions;
+use super::{Error, Fleet, RunEnd};
+use crate::lake::Snapshot;
 use crate::settings::Pipeline;
 use crate::tables::findings::State;
 use serde_json::{Value, json};
@@ -29,13 +29,16 @@ impl Stages {
 }
 
 /// The record of a run as JSON.
+///
+/// # Errors
+/// [`Error::Lake`] if the rejects cannot be counted.
 pub(super) fn run_record(
     pipeline: &Pipeline,
     fleet: &Fleet,
     end: &RunEnd,
-    versions: Versions,
+    snapshot: &Snapshot,
     stages: &Stages,
-) -> Value {
+) -> Result<Value, Error> {
     let inputs: Vec<Value> = end
         .ingested
         .files
@@ -55,7 +58,7 @@ pub(super) fn run_record(
         })
         .collect();
     let count = |state| end.judged.ranked.iter().filter(|r| r.verdict.state == state).count();
-    json!({
+    Ok(json!({
         "tool": "trimdrift",
         "tool_version": env!("CARGO_PKG_VERSION"),
         "settings_digest": pipeline.digest,
@@ -74,7 +77,9 @@ pub(super) fn run_record(
             "unregistered_vehicles_in_lake": end.judged.unregistered,
             "problems": fleet.problems,
         },
-        "lake_versions": versions,
+        "lake_versions": snapshot.versions(),
+        "rejects_in_lake_by_reason": snapshot.rejects_by_reason()?,
+        "vehicles_with_trips_derived_anew": end.rederived_vehicles,
         "states": {
             "act": count(State::Act),
             "watch": count(State::Watch),
@@ -91,5 +96,5 @@ pub(super) fn run_record(
             .iter()
             .map(|(name, time)| ((*name).to_owned(), json!(time.as_secs_f64())))
             .collect::<serde_json::Map<_, _>>(),
-    })
+    }))
 }
