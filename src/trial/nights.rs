@@ -1,21 +1,25 @@
 //! One fleet through all its nights: what was flagged when, and what was said of it at that time.
 //!
-//! `flagged_on` is causal, so one run at the end of the period gives every vehicle's flag. Recorded cleaning
-//! makes the test forget its flags, so there is a further look before each. Actions, causes and intervals
-//! are those of the first look (every 28 days) at or after the night in question.
+//! `flagged_on` is causal, so a run at the end of the period gives every vehicle's flag, but for those that
+//! recorded work is taken to have cured; one more look a year and the flags kept for judging that work give
+//! these. Actions, causes and intervals are those of the first look (every 28 days) at or after the night
+//! in question.
 
 use super::Timing;
-use super::generator::{self, FIRST_DAY, Fault, FaultKind, Fleet, LOOK_DAYS, Truth};
+use super::generator::{self, FIRST_DAY, Fault, FaultKind, Fleet, Truth};
 use super::plain_rules;
 use super::settings::TrialSettings;
 use crate::decide::decide;
 use crate::evidence::{self, Evidence, Input};
 use crate::tables::findings::{
-    Action, Cause, Estimate, SeriesFinding, SeriesKind, State, VehicleFindings, Verdict,
+    Action, Cause, Estimate, SeriesKind, State, VehicleFindings, Verdict,
 };
-use crate::tables::fleet::{Service, Vehicle};
+use crate::tables::fleet::Vehicle;
 use std::collections::{BTreeMap, BTreeSet};
 use std::time::Instant;
+
+/// Days from one look at the fleet to the next.
+const LOOK_DAYS: i32 = 28;
 
 /// What a flag rested on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -25,7 +29,7 @@ pub(super) enum Ground {
     /// A lasting change of level.
     Level(SeriesKind),
     /// The correction stood near its limit.
-    NearLimit,
+    NearLimit(SeriesKind),
     /// Misfires.
     Misfire,
 }
@@ -38,7 +42,7 @@ impl Ground {
                 format!("drift {} {}", kind.name(), if up { "up" } else { "down" })
             }
             Ground::Level(kind) => format!("level {}", kind.name()),
-            Ground::NearLimit => "near limit".to_owned(),
+            Ground::NearLimit(kind) => format!("near limit {}", kind.name()),
             Ground::Misfire => "misfire".to_owned(),
         }
     }
@@ -82,7 +86,7 @@ pub(super) struct VehicleRun {
     pub(super) at_flag: Option<Said>,
     pub(super) at_six: Option<Said>,
     pub(super) later: [Option<Said>; 2],
-    /// A look after the flag gave another day for it.
+    /// The first look after the flag did not give the same day for it.
     pub(super) flag_moved: bool,
     /// Innocent steps in force at the flag less those 60 days after the start, percent.
     pub(super) steps_at_flag: f64,
@@ -130,7 +134,7 @@ pub(super) fn run(settings: &TrialSettings, number: usize, vehicles: usize) -> F
     let fleet = generator::fleet(settings, number, vehicles);
     let flags = flags(settings, &fleet);
     let wanted: Vec<[Option<i32>; 4]> =
-        fleet.truths.iter().enumerate().map(|(v, t)| looks(&fleet, v, t, flags.first[v])).collect();
+        fleet.truths.iter().zip(&flags.first).map(|(t, f)| looks(&fleet, t, *f)).collect();
     let mut runs: Vec<VehicleRun> =
         (0..vehicles).map(|v| blank(settings, number, &fleet, v, &flags)).collect();
     let days: BTreeSet<i32> = wanted.iter().flatten().flatten().copied().collect();
@@ -145,7 +149,7 @@ pub(super) fn run(settings: &TrialSettings, number: usize, vehicles: usize) -> F
                 let said = said(settings, &fleet, v, findings, day);
                 match slot {
                     0 => {
-                        let seen = crossings(findings, settings).first().map(|g| g.0);
+                        let seen = crossings(findings).first().map(|g| g.0);
                         run.flag_moved = seen != run.flag.map(|f| f.0);
                         run.at_flag = Some(said);
                     }
@@ -185,25 +189,23 @@ struct Flags {
 }
 
 fn flags(settings: &TrialSettings, fleet: &Fleet) -> Flags {
-    let mut looks: BTreeSet<i32> =
-        fleet.services.iter().filter(|s| forgets(s.service)).map(|s| s.day - 1).collect();
-    looks.insert(fleet.period.1);
     let mut first: Vec<Option<(i32, Ground)>> = vec![None; fleet.truths.len()];
     let mut out =
         Flags { first: Vec::new(), grounds: Vec::new(), mirror: (0, 0.0), economy: Vec::new() };
-    for day in looks {
+    let yearly = (fleet.period.0..fleet.period.1).skip(13 * LOOK_DAYS as usize - 1);
+    for day in yearly.step_by(13 * LOOK_DAYS as usize).chain([fleet.period.1]) {
+        let last = day == fleet.period.1;
         let evidence = assess(settings, fleet, day);
+        let mut kept: BTreeMap<&str, Vec<(i32, Ground)>> = BTreeMap::new();
+        for a in &evidence.adjusted {
+            let drift = |day: &i32| (*day, Ground::Drift(SeriesKind::TrimAll(a.bank), true));
+            kept.entry(&a.vehicle).or_default().extend(a.flags.iter().map(drift));
+        }
         for (v, findings) in evidence.vehicles.iter().enumerate() {
-            let mut seen = crossings(findings, settings);
-            if seen.is_empty() && near_limit(findings, settings) {
-                seen.push((findings.period.map_or(day, |p| p.1), Ground::NearLimit));
-            }
-            if let Some(flag) = seen.first() {
-                if first[v].is_none_or(|f| flag.0 < f.0) {
-                    first[v] = Some(*flag);
-                }
-            }
-            if day == fleet.period.1 {
+            let seen = crossings(findings);
+            let earlier = kept.get(findings.vehicle.as_str()).into_iter().flatten();
+            first[v] = seen.iter().chain(earlier).chain(&first[v]).min().copied();
+            if last {
                 out.grounds.push(seen);
                 let economy = findings.economy.as_ref();
                 out.economy.push([
@@ -212,26 +214,13 @@ fn flags(settings: &TrialSettings, fleet: &Fleet) -> Flags {
                 ]);
             }
         }
-        if day == fleet.period.1 {
+        if last {
             let g = evidence.guarantee;
             out.mirror = (g.mirror_flags, g.mirror_vehicle_years);
         }
     }
     out.first = first;
     out
-}
-
-/// Work after which some test starts anew.
-fn forgets(service: Service) -> bool {
-    matches!(
-        service,
-        Service::InjectorCleaning
-            | Service::IntakeCleaning
-            | Service::FuelFilter
-            | Service::AirflowSensorCleaning
-            | Service::ThrottleCleaning
-            | Service::SparkPlugs
-    )
 }
 
 fn assess(settings: &TrialSettings, fleet: &Fleet, as_of: i32) -> Evidence {
@@ -247,23 +236,18 @@ fn assess(settings: &TrialSettings, fleet: &Fleet, as_of: i32) -> Evidence {
 }
 
 /// Limits crossed, earliest first.
-fn crossings(findings: &VehicleFindings, _settings: &TrialSettings) -> Vec<(i32, Ground)> {
+fn crossings(findings: &VehicleFindings) -> Vec<(i32, Ground)> {
     let mut seen = Vec::new();
     for s in &findings.series {
         seen.extend(s.flagged_up.map(|day| (day, Ground::Drift(s.kind, true))));
         seen.extend(s.flagged_down.map(|day| (day, Ground::Drift(s.kind, false))));
         seen.extend(s.level_on.map(|day| (day, Ground::Level(s.kind))));
+        seen.extend(s.near_limit_on.map(|day| (day, Ground::NearLimit(s.kind))));
     }
     let misfires = findings.misfires.as_ref().and_then(|m| m.flagged_on);
     seen.extend(misfires.map(|day| (day, Ground::Misfire)));
     seen.sort_unstable();
     seen
-}
-
-fn near_limit(findings: &VehicleFindings, settings: &TrialSettings) -> bool {
-    let limit = 100.0 * (1.0 + settings.decide.near_limit_pct / 100.0).ln();
-    let trim = |s: &&SeriesFinding| matches!(s.kind, SeriesKind::TrimAll(_) | SeriesKind::Trim(..));
-    findings.series.iter().filter(trim).any(|s| s.recent_raw.abs() >= limit)
 }
 
 /// First look at or after `day`, within the period.
@@ -275,18 +259,9 @@ fn look_after(fleet: &Fleet, day: i32) -> Option<i32> {
 }
 
 /// Looks wanted of a vehicle: at the flag, at 6 % of a flagged fault, and 60 and 120 days after the flag.
-fn looks(fleet: &Fleet, v: usize, truth: &Truth, flag: Option<(i32, Ground)>) -> [Option<i32>; 4] {
+fn looks(fleet: &Fleet, truth: &Truth, flag: Option<(i32, Ground)>) -> [Option<i32>; 4] {
     let Some((flag, _)) = flag else { return [None; 4] };
-    // A flag stands until recorded cleaning makes the test forget it.
-    let name = &fleet.register[v].vehicle;
-    let forgotten = fleet
-        .services
-        .iter()
-        .filter(|s| &s.vehicle == name && s.day > flag && forgets(s.service))
-        .map(|s| s.day - 1)
-        .min()
-        .unwrap_or(i32::MAX);
-    let at = |day: i32| look_after(fleet, day).filter(|look| *look <= forgotten);
+    let at = |day: i32| look_after(fleet, day);
     let six = reaches(fleet, truth, 6.0);
     [at(flag), six.and_then(|day| at(day.max(flag))), at(flag + 60), at(flag + 120)]
 }
@@ -388,6 +363,6 @@ fn said(
         witnesses: witnesses.into_iter().map(|(name, (a, b))| (name, a, b)).collect(),
         drift,
         severity: truth.severity(day),
-        changes: findings.series.iter().map(|s| (s.kind, s.change)).collect(),
+        changes: findings.series.iter().map(|s| (s.kind, s.change_from_first)).collect(),
     }
 }

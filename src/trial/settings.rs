@@ -173,7 +173,7 @@ nuisances! {
     odometer_missing_share: 0.1, 0.0;
     /// Workshop records of work that changes nothing, per vehicle and year.
     idle_records_per_year: 0.8, 0.0;
-    /// Records of cleaning work that changes nothing (the test starts anew at them), per vehicle and year.
+    /// Records of cleaning work that changes nothing, per vehicle and year.
     vain_cleanings_per_year: 0.03, 0.0;
     /// Days of 1,000 on which misfires come at twenty times their rate.
     misfire_bursts_per_1000_days: 2.0, 0.0;

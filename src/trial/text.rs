@@ -101,7 +101,12 @@ fn flags(result: &TrialResult, out: &mut String) {
     }
     let moved = result.vehicles().filter(|v| v.flag_moved).count();
     let looked = result.vehicles().filter(|v| v.at_flag.is_some()).count();
-    line(out, format_args!("  flag days that a later look moved: {moved} of {looked}"));
+    line(
+        out,
+        format_args!(
+            "  flags that the next look dated otherwise or no longer held: {moved} of {looked}"
+        ),
+    );
 }
 
 fn delay_row(name: &str, d: &Delay, out: &mut String) {

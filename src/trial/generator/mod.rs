@@ -15,7 +15,6 @@ mod random;
 mod workshop;
 
 pub(super) use fault::{Fault, FaultKind};
-pub(super) use workshop::LOOK_DAYS;
 
 use super::settings::TrialSettings;
 use crate::tables::days::Day;

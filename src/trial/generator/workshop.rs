@@ -1,17 +1,13 @@
 //! Workshop records and fuel purchases.
 //!
 //! No recorded work cures anything: a fault stays until the end, so that what the analysis says of it can be
-//! followed. Records of cleaning in vain fall only right after every 28th day, on which the trial looks:
-//! the test forgets its flags at them.
+//! followed.
 
 use super::super::settings::Nuisances;
 use super::FIRST_DAY;
 use super::nuisance::Step;
 use super::random::{Rng, chance, event_days, uniform};
 use crate::tables::fleet::{Refuel, Service, ServiceRecord};
-
-/// Days from one look at the fleet to the next.
-pub(crate) const LOOK_DAYS: i32 = 28;
 
 /// Records of one vehicle; `km` is the odometer by day since the start.
 pub(super) fn records(
@@ -31,10 +27,7 @@ pub(super) fn records(
     }
     let vain = [Service::InjectorCleaning, Service::FuelFilter, Service::IntakeCleaning];
     for day in event_days(n.vain_cleanings_per_year, days, rng) {
-        let after_look = (day / LOOK_DAYS + 1) * LOOK_DAYS;
-        if after_look < days {
-            jobs.push((after_look, vain[uniform(0.0, 3.0, rng) as usize % 3]));
-        }
+        jobs.push((day, vain[uniform(0.0, 3.0, rng) as usize % 3]));
     }
     for step in steps {
         for day in std::iter::once(step.day).chain(step.end) {
