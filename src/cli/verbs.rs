@@ -37,7 +37,7 @@ pub(super) fn ingest(args: &PipelineArgs, progress: &Reporter) -> End {
         ingested.rows_rejected(),
         ingested.unreadable()
     ))?;
-    let too_many = ingested.rejected_share_pct() > settings.ingest.rejected_share_max_pct;
+    let too_many = ingested.unusable_share_pct() > settings.ingest.rejected_share_max_pct;
     Ok(code(&ingested, too_many, ingested.unreadable() > 0))
 }
 

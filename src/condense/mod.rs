@@ -13,7 +13,7 @@ mod gate;
 mod open_trip;
 
 use crate::settings::GateSettings;
-use crate::tables::samples::{Samples, Signal};
+use crate::tables::samples::{SIGNALS, Samples, Signal, Width};
 use crate::tables::trips::Trip;
 use open_trip::OpenTrip;
 use std::collections::BTreeMap;
@@ -132,7 +132,11 @@ impl<'s> Columns<'s> {
     fn row(&self, samples: &Samples, r: usize) -> Row {
         let mut values = [f64::NAN; Signal::ALL.len()];
         for (signal, column) in &self.present {
-            values[*signal] = column[r];
+            // As the lake keeps it, so that trips derived anew from the lake are the same to the last digit.
+            values[*signal] = match SIGNALS[*signal].width {
+                Width::Single => f64::from(column[r] as f32),
+                Width::Double => column[r],
+            };
         }
         Row { time_us: samples.time_us[r], values }
     }

@@ -19,13 +19,14 @@ pub fn shortfall(
     if f64::from(as_of - last) > settings.stale_days {
         return Some(format!("the last trip is {} days old", as_of - last));
     }
+    if findings.gated == 0 {
+        return Some("no trip has fuel trims that pass the gate".to_owned());
+    }
     let trims = || {
         findings.series.iter().filter(|s| matches!(s.kind, SeriesKind::TrimAll(_)))
     };
-    let days = trims().map(|s| s.days_in_all).max().unwrap_or(0);
-    if days == 0 {
-        return Some("no trip has fuel trims that pass the gate".to_owned());
-    }
+    let bands = findings.series.iter().filter(|s| matches!(s.kind, SeriesKind::Trim(..)));
+    let days = trims().chain(bands).map(|s| s.days_in_all).max().unwrap_or(0);
     let span = f64::from(last - first + 1);
     if (days as f64) < test.rows_min || span < test.days_min {
         return Some(format!(

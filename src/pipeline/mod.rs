@@ -97,7 +97,7 @@ pub fn run(
     let judged =
         stages.time("evidence", || judge(pipeline, &fleet, &snapshot, options.as_of, progress))?;
     let end = RunEnd {
-        too_many_rejects: ingested.rejected_share_pct() > pipeline.ingest.rejected_share_max_pct,
+        too_many_rejects: ingested.unusable_share_pct() > pipeline.ingest.rejected_share_max_pct,
         unreadable_inputs: ingested.unreadable() > 0 || fleet.unusable_rows > 0,
         rederived_vehicles: rederived,
         judged,

@@ -17,6 +17,7 @@ use crate::ingest::{
 use crate::lake::{Batch, BatchId, Lake, LakeError, Part, SourceRow, Table};
 use crate::report::FileCounts;
 use crate::settings::{Pipeline, ProfileRef};
+use crate::tables::samples::RejectCode;
 use crate::tables::trips::Trip;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
@@ -77,6 +78,17 @@ pub struct InputFile {
     pub digest: String,
 }
 
+impl InputFile {
+    fn repeated(&self) -> u64 {
+        let code = RejectCode::DuplicateTime.as_str();
+        self.rejected_by_reason.get(code).copied().unwrap_or(0)
+    }
+
+    fn unusable(&self) -> u64 {
+        self.rows_rejected.saturating_sub(self.repeated())
+    }
+}
+
 /// One night's reading.
 #[derive(Debug, Default)]
 pub struct Ingested {
@@ -100,10 +112,18 @@ impl Ingested {
         self.files.iter().map(|f| f.rows_rejected).sum()
     }
 
-    /// Share of rejected rows, percent; 0 if nothing was read.
-    pub fn rejected_share_pct(&self) -> f64 {
+    /// Share of rows that could not be used, percent; 0 if nothing was read.
+    ///
+    /// Rows that a slow logger wrote twice are rejected, but nothing is wrong with them: they do not count.
+    pub fn unusable_share_pct(&self) -> f64 {
         let read = self.rows_read();
-        if read == 0 { 0.0 } else { 100.0 * self.rows_rejected() as f64 / read as f64 }
+        let unusable: u64 = self.files.iter().map(InputFile::unusable).sum();
+        if read == 0 { 0.0 } else { 100.0 * unusable as f64 / read as f64 }
+    }
+
+    /// Rows that repeat the vehicle and time of another.
+    pub fn rows_repeated(&self) -> u64 {
+        self.files.iter().map(InputFile::repeated).sum()
     }
 
     /// Files that cannot be read.
@@ -158,19 +178,35 @@ pub fn ingest(
     for f in files.values() {
         if let Some(problem) = &f.problem {
             progress.warn(problem);
-        } else if f.rows_rejected > 0 {
+        } else if f.unusable() > 0 {
             progress.warn(&reject_message(f));
         }
     }
-    Ok(Ingested { files: files.into_values().collect() })
+    let ingested = Ingested { files: files.into_values().collect() };
+    if ingested.rows_repeated() > 0 {
+        progress.warn(&format!(
+            "{} of {} rows repeat the vehicle and time of another and were left out",
+            ingested.rows_repeated(),
+            ingested.rows_read()
+        ));
+    }
+    Ok(ingested)
 }
 
 fn reject_message(f: &InputFile) -> String {
-    let reasons: Vec<String> =
-        f.rejected_by_reason.iter().map(|(code, n)| format!("{n} {code}")).collect();
+    let repeated = RejectCode::DuplicateTime.as_str();
+    let reasons: Vec<String> = f
+        .rejected_by_reason
+        .iter()
+        .filter(|(code, _)| *code != repeated)
+        .map(|(code, n)| format!("{n} {code}"))
+        .collect();
     format!(
         "{}: {} of {} rows rejected ({}); see the rejects table of the lake for row, column and text",
-        f.path, f.rows_rejected, f.rows_read, reasons.join(", ")
+        f.path,
+        f.unusable(),
+        f.rows_read,
+        reasons.join(", ")
     )
 }
 

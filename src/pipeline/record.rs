@@ -69,7 +69,8 @@ pub(super) fn run_record(
             "rows_read": end.ingested.rows_read(),
             "rows_kept": end.ingested.rows_kept(),
             "rows_rejected": end.ingested.rows_rejected(),
-            "rejected_share_pct": end.ingested.rejected_share_pct(),
+            "rows_repeated": end.ingested.rows_repeated(),
+            "unusable_share_pct": end.ingested.unusable_share_pct(),
             "unreadable": end.ingested.unreadable(),
         },
         "fleet": {

@@ -49,10 +49,10 @@ macro_rules! section {
 section! {
     /// Section `[ingest]`: what counts as too much bad input.
     IngestSettings {
-        rejected_share_max_pct = 5, 0 .. 100, "Share of rejected rows, percent of rows read, above which the run ends with code 3.";
+        rejected_share_max_pct = 5, 0 .. 100, "Share of rejected rows, percent of rows read, above which the run ends with code 3; rows that a slow logger repeats do not count.";
         line_bytes_max = 1048576, 1024 .. 67108864, "Longest line that is read; a longer one is rejected without being held in memory.";
         unpacked_ratio_max = 200, 10 .. 10000, "Largest ratio of unpacked to packed size beyond the first 64 MB; a compressed file above it is refused.";
-        future_days_max = 1, 0 .. 400, "How far after the newest file date a sample may lie, days; later times are rejected.";
+        future_days_max = 1, 0 .. 400, "How far after the time of the run a sample may lie, days; later times are rejected.";
     }
 }
 
