@@ -1,0 +1,95 @@
+"""Benchmark of a night: evidence to ranking for 5,000 vehicles with two years of trips.
+
+    python3 tests/bench/night.py [--dir DIR] [--vehicles N] [--days N] [--repeats N] [--sample N]
+
+The lake is generated once into DIR and used again. Beside it runs pymannkendall's Hamed-Rao test on the daily trim of a
+sample of the same vehicles, one process: it tests one series of a vehicle once, the program tests all of them every
+night of the history and ranks, reports and writes besides.
+"""
+
+import argparse
+import shutil
+import sys
+import time
+from pathlib import Path
+
+import bench
+
+bench.enter_environment()
+
+import polars  # noqa: E402
+import pymannkendall  # noqa: E402
+
+LIMIT_S = 20.0
+"""Wall time that a night may take on two cores."""
+FACTOR = 100.0
+"""Times faster per vehicle than the library."""
+
+
+def generated(args: argparse.Namespace) -> Path:
+    """A folder with pipeline, register and lake, made unless it is there."""
+    home = args.dir / f"lake-{args.vehicles}-{args.days}"
+    if not (home / "complete").exists():
+        shutil.rmtree(home, ignore_errors=True)
+        command = [args.binary, "--quiet", "bench-lake", home, "--vehicles", args.vehicles, "--days", args.days]
+        done = bench.measure(command)
+        if done.code != 0:
+            sys.exit(f"bench-lake left with code {done.code}")
+        print(f"lake written in {done.seconds:.0f} s: {done.output.strip()}")
+        (home / "complete").touch()
+    return home
+
+
+def daily_series(home: Path, sample: int) -> list[list[float]]:
+    """Daily mean of total trim, bank 1, for evenly spread vehicles."""
+    trips = polars.scan_parquet(sorted((home / "lake" / "trips").rglob("*.parquet")))
+    names = trips.select("vehicle").unique().sort("vehicle").collect()["vehicle"]
+    chosen = names.gather_every(max(1, len(names) // sample)).head(sample)
+    bands = ["idle", "cruise", "load"]
+    mean = sum(polars.col(f"b1_{b}_y").sum() for b in bands) / sum(polars.col(f"b1_{b}_n").sum() for b in bands)
+    days = (
+        trips.filter(polars.col("vehicle").is_in(chosen.implode()))
+        .group_by("vehicle", day=polars.col("start").dt.date())
+        .agg(y=mean)
+        .sort("vehicle", "day")
+        .collect()
+    )
+    return [part["y"].to_list() for part in days.partition_by("vehicle", maintain_order=True)]
+
+
+def main() -> None:
+    """Measures both sides and says whether the targets are met."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--binary", type=Path, default=bench.DEFAULT_BINARY)
+    parser.add_argument("--dir", type=Path, default=bench.CACHE / "bench-data")
+    parser.add_argument("--vehicles", type=int, default=5000)
+    parser.add_argument("--days", type=int, default=730)
+    parser.add_argument("--repeats", type=int, default=3)
+    parser.add_argument("--sample", type=int, default=100)
+    args = parser.parse_args()
+    print(bench.facts(args.binary, ["pymannkendall", "numpy", "polars"]))
+    home = generated(args)
+    rows = polars.scan_parquet(sorted((home / "lake" / "trips").rglob("*.parquet"))).select(polars.len()).collect().item()
+    runs = [bench.measure([args.binary, "--quiet", "rank", home / "pipeline.toml"]) for _ in range(args.repeats)]
+    if any(run.code != 0 for run in runs):
+        sys.exit(f"rank left with code {[run.code for run in runs]}")
+    best, middle = min(r.seconds for r in runs), bench.median([r.seconds for r in runs])
+    cpu, peak = bench.median([r.cpu for r in runs]), max(r.peak_mb for r in runs)
+    print(f"\n{args.vehicles} vehicles, {args.days} days, {rows:,} trips, evidence to ranking")
+    print(f"trimdrift rank: best {best:.2f} s, median {middle:.2f} s, CPU {cpu:.2f} s, peak {peak:.0f} MB")
+    print(f"  at most {LIMIT_S:.0f} s: {'met' if best <= LIMIT_S else 'MISSED'}")
+    series = daily_series(home, args.sample)
+    start, start_cpu = time.perf_counter(), time.process_time()
+    for y in series:
+        pymannkendall.hamed_rao_modification_test(y)
+    library, library_cpu = time.perf_counter() - start, time.process_time() - start_cpu
+    days = sum(map(len, series)) / len(series)
+    theirs, own = library / len(series), middle / args.vehicles
+    print(f"pymannkendall Hamed-Rao: {len(series)} series of {days:.0f} days in {library:.2f} s, CPU {library_cpu:.2f} s")
+    print(f"  per vehicle: {1e3 * theirs:.2f} ms, trimdrift {1e3 * own:.3f} ms wall on all cores, {theirs / own:.0f} times")
+    cpu_ratio = library_cpu / len(series) / (cpu / args.vehicles)
+    print(f"  in CPU seconds {cpu_ratio:.0f} times; at least {FACTOR:.0f} times: {'met' if theirs / own >= FACTOR else 'MISSED'}")
+
+
+if __name__ == "__main__":
+    main()
