@@ -65,19 +65,12 @@ pub struct Batch {
 
 impl Batch {
     pub(super) fn begin(store: &Store, mode: Mode, id: BatchId) -> Result<Batch, LakeError> {
-        let batch = Batch {
-            store: store.clone(),
-            mode,
-            id,
-            superseded: BTreeMap::new(),
-        };
+        let batch = Batch { store: store.clone(), mode, id, superseded: BTreeMap::new() };
         if mode == Mode::Read {
             return Err(batch.misuse("the lake is open for reading only"));
         }
         let log = Log::new(store, Table::Sources);
-        let sources = log.load(None)?.ok_or_else(|| LakeError::Missing {
-            path: store.name(""),
-        })?;
+        let sources = log.load(None)?.ok_or_else(|| LakeError::Missing { path: store.name("") })?;
         if log.has(&sources, batch.id.as_str())? {
             return Err(batch.misuse("these sources are in the lake already"));
         }
@@ -94,10 +87,7 @@ impl Batch {
         if self.mode == Mode::WriteUnlocked {
             return Err(self.misuse("only a writer that holds the lock may supersede rows"));
         }
-        let paths = self
-            .superseded
-            .entry(table.as_str().to_owned())
-            .or_default();
+        let paths = self.superseded.entry(table.as_str().to_owned()).or_default();
         paths.extend(files.iter().map(|f| f.path.clone()));
         Ok(())
     }
@@ -118,21 +108,16 @@ impl Batch {
         let mut parts = parts;
         parts.extend(writer.close()?);
         parts.sort_by(|a, b| (&a.table, &a.name).cmp(&(&b.table, &b.name)));
-        if let Some(twice) = parts
-            .windows(2)
-            .find(|w| w[0].table == w[1].table && w[0].name == w[1].name)
+        if let Some(twice) =
+            parts.windows(2).find(|w| w[0].table == w[1].table && w[0].name == w[1].name)
         {
             return Err(self.misuse(&format!("part {} was given twice", twice[0].name)));
         }
         for table in Table::ALL {
             self.store.sync(table.as_str(), &[])?;
         }
-        let intent = Intent {
-            format: FORMAT,
-            batch: self.id.0.clone(),
-            parts,
-            superseded: self.superseded,
-        };
+        let intent =
+            Intent { format: FORMAT, batch: self.id.0.clone(), parts, superseded: self.superseded };
         let record = serde_json::to_vec_pretty(&intent)
             .map_err(|e| LakeError::damaged(intent.batch.clone(), e))?;
         self.store.put(&intent_path(&intent.batch), record)?;
@@ -140,10 +125,7 @@ impl Batch {
     }
 
     fn misuse(&self, reason: &str) -> LakeError {
-        LakeError::Misuse {
-            batch: self.id.0.clone(),
-            reason: reason.to_owned(),
-        }
+        LakeError::Misuse { batch: self.id.0.clone(), reason: reason.to_owned() }
     }
 }
 
@@ -157,21 +139,9 @@ fn carry_out(store: &Store, intent: &Intent) -> Result<Versions, LakeError> {
     for table in Table::ALL {
         let superseded = intent.superseded.get(table.as_str());
         let change = Change {
-            adds: intent
-                .parts
-                .iter()
-                .filter(|p| p.table == table.as_str())
-                .collect(),
-            removes: superseded
-                .into_iter()
-                .flatten()
-                .map(String::as_str)
-                .collect(),
-            pins: if table == Table::Sources {
-                pins.clone()
-            } else {
-                BTreeMap::new()
-            },
+            adds: intent.parts.iter().filter(|p| p.table == table.as_str()).collect(),
+            removes: superseded.into_iter().flatten().map(String::as_str).collect(),
+            pins: if table == Table::Sources { pins.clone() } else { BTreeMap::new() },
         };
         let version = Log::new(store, table).commit(&intent.batch, &change)?;
         pins.insert(table, version);
@@ -207,11 +177,7 @@ pub(super) fn recover(store: &Store) -> Result<(), LakeError> {
             .map_err(|e| LakeError::damaged(store.name(&path), e))?;
         if intent.format > FORMAT {
             let path = store.name(&path);
-            return Err(LakeError::Newer {
-                path,
-                found: intent.format,
-                known: FORMAT,
-            });
+            return Err(LakeError::Newer { path, found: intent.format, known: FORMAT });
         }
         carry_out(store, &intent)?;
     }
@@ -232,10 +198,7 @@ fn remove_orphans(store: &Store, table: Table) -> Result<(), LakeError> {
     let active = log.files(&handle)?;
     let mut committed: BTreeMap<String, bool> = BTreeMap::new();
     for name in store.list(table.as_str())? {
-        if active
-            .binary_search_by(|f| f.path.as_str().cmp(&name))
-            .is_ok()
-        {
+        if active.binary_search_by(|f| f.path.as_str().cmp(&name)).is_ok() {
             continue;
         }
         let Some(batch) = batch_of(&name) else {
@@ -256,9 +219,8 @@ fn remove_orphans(store: &Store, table: Table) -> Result<(), LakeError> {
     let folder = format!("{}/_delta_log", table.as_str());
     for name in store.list(&folder)? {
         // `object_store` writes a draft `<name>#<n>` beside the entry before it links it.
-        let draft = name
-            .rsplit_once('#')
-            .is_some_and(|(_, n)| n.bytes().all(|b| b.is_ascii_digit()));
+        let draft =
+            name.rsplit_once('#').is_some_and(|(_, n)| n.bytes().all(|b| b.is_ascii_digit()));
         if draft {
             store.delete(&format!("{folder}/{name}"))?;
         }

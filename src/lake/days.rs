@@ -29,16 +29,10 @@ impl Snapshot {
             (Some(last), Some(start)) => day_of(start) <= last,
             _ => true,
         };
-        let files: Vec<&PartFile> = self
-            .files(Table::Trips)
-            .iter()
-            .filter(starts_in_time)
-            .collect();
+        let files: Vec<&PartFile> =
+            self.files(Table::Trips).iter().filter(starts_in_time).collect();
         files.par_iter().try_for_each(|file| {
-            let wanted = Wanted {
-                columns: &needed,
-                vehicles: None,
-            };
+            let wanted = Wanted { columns: &needed, vehicles: None };
             for block in open(&self.store, Table::Trips, &file.path, wanted)? {
                 let block = block?;
                 let days = block_days(&block, &names, last_day)?;
@@ -61,9 +55,7 @@ fn needed(column: &str) -> bool {
         "trip" | "source" | "recipe" | "end" | "air_source" => false,
         "ambient_c_sq" => false,
         _ if column.starts_with("ethanol_pct") => false,
-        _ if of_band => ["_n", "_y", "_m"]
-            .iter()
-            .any(|field| column.ends_with(field)),
+        _ if of_band => ["_n", "_y", "_m"].iter().any(|field| column.ends_with(field)),
         _ => true,
     }
 }
@@ -107,11 +99,7 @@ fn block_days(
         trip.has_misfire = has_misfire.is_some_and(|f| f.value(i));
         let mut fields = numbers(&mut trip);
         for (k, unknown, column) in &filled {
-            *fields[*k] = if column.is_valid(i) {
-                column.value(i)
-            } else {
-                *unknown
-            };
+            *fields[*k] = if column.is_valid(i) { column.value(i) } else { *unknown };
         }
         let day = Day::of(&trip);
         match days.last_mut() {
@@ -143,9 +131,11 @@ fn add_block(all: &mut Days, block: &Block, days: Vec<(usize, Day)>) -> Result<(
 
 /// Adds a day at the end; days are put in order when room runs out, and once more when all are there.
 fn add_day(all: &mut Vec<Day>, day: Day) {
-    match all.last_mut() {
-        Some(last) if last.day == day.day => return last.merge(&day),
-        _ => {}
+    if let Some(last) = all.last_mut()
+        && last.day == day.day
+    {
+        last.merge(&day);
+        return;
     }
     if all.len() == all.capacity() {
         put_in_order(all);

@@ -96,30 +96,18 @@ impl LakeError {
         path: impl Into<String>,
         source: io::Error,
     ) -> LakeError {
-        LakeError::Io {
-            action,
-            path: path.into(),
-            remedy: remedy(source.kind()),
-            source,
-        }
+        LakeError::Io { action, path: path.into(), remedy: remedy(source.kind()), source }
     }
 
     pub(super) fn damaged(path: impl Into<String>, reason: impl ToString) -> LakeError {
-        LakeError::Damaged {
-            path: path.into(),
-            reason: reason.to_string(),
-        }
+        LakeError::Damaged { path: path.into(), reason: reason.to_string() }
     }
 
     /// An error of the transaction log; one that the operating system caused becomes [`LakeError::Io`].
     pub(super) fn delta(action: &'static str, table: String, source: DeltaTableError) -> LakeError {
         match io_cause(&source) {
             Some((kind, text)) => LakeError::io(action, table, io::Error::new(kind, text)),
-            None => LakeError::Delta {
-                action,
-                table,
-                source: Box::new(source),
-            },
+            None => LakeError::Delta { action, table, source: Box::new(source) },
         }
     }
 

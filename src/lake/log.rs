@@ -52,10 +52,7 @@ pub(super) struct Log {
 
 impl Log {
     pub(super) fn new(store: &Store, table: Table) -> Log {
-        Log {
-            store: store.clone(),
-            table,
-        }
+        Log { store: store.clone(), table }
     }
 
     fn fail(&self, action: &'static str) -> impl Fn(DeltaTableError) -> LakeError + '_ {
@@ -68,10 +65,8 @@ impl Log {
 
     fn handle(&self) -> Result<DeltaTable, LakeError> {
         let name = self.table.as_str();
-        let place = |reason: &str| LakeError::Place {
-            place: self.name(),
-            reason: reason.to_owned(),
-        };
+        let place =
+            |reason: &str| LakeError::Place { place: self.name(), reason: reason.to_owned() };
         let builder = match &self.store.place {
             Place::Folder(root) => Url::from_directory_path(root.join(name))
                 .map_err(|()| place("its path has no URL"))
@@ -89,10 +84,10 @@ impl Log {
 
     /// The table at `version`, or at its newest; `None` if it does not exist.
     pub(super) fn load(&self, version: Option<u64>) -> Result<Option<DeltaTable>, LakeError> {
-        if let Place::Folder(root) = &self.store.place {
-            if !root.join(self.table.as_str()).join("_delta_log").is_dir() {
-                return Ok(None);
-            }
+        if let Place::Folder(root) = &self.store.place
+            && !root.join(self.table.as_str()).join("_delta_log").is_dir()
+        {
+            return Ok(None);
         }
         let mut table = self.handle()?;
         let loaded = self.store.runtime.block_on(async {
@@ -149,38 +144,23 @@ impl Log {
         let create = CreateBuilder::new()
             .with_log_store(handle.log_store())
             .with_table_name(self.table.as_str())
-            .with_columns(
-                self.table
-                    .columns()
-                    .iter()
-                    .map(super::schema::Column::delta),
-            )
+            .with_columns(self.table.columns().iter().map(super::schema::Column::delta))
             .with_configuration([(FORMAT_KEY, Some(FORMAT.to_string()))])
             .with_raise_if_key_not_exists(false)
             .with_save_mode(SaveMode::Ignore);
-        self.store
-            .runtime
-            .block_on(create.into_future())
-            .map_err(self.fail("create"))?;
+        self.store.runtime.block_on(create.into_future()).map_err(self.fail("create"))?;
         Ok(())
     }
 
     /// Refuses a table that a newer version wrote or that is not ours.
     pub(super) fn check(&self, table: &DeltaTable) -> Result<(), LakeError> {
         let state = table.snapshot().map_err(self.fail("open"))?;
-        let foreign = |reason: String| LakeError::Foreign {
-            path: self.name(),
-            reason,
-        };
+        let foreign = |reason: String| LakeError::Foreign { path: self.name(), reason };
         let format = state.metadata().configuration().get(FORMAT_KEY);
         let format = format.and_then(|f| f.parse::<u32>().ok());
         let found = format.ok_or_else(|| foreign(format!("it lacks the property {FORMAT_KEY}")))?;
         if found > FORMAT {
-            return Err(LakeError::Newer {
-                path: self.name(),
-                found,
-                known: FORMAT,
-            });
+            return Err(LakeError::Newer { path: self.name(), found, known: FORMAT });
         }
         let schema = state.schema();
         for column in self.table.columns() {
@@ -190,10 +170,7 @@ impl Log {
             let expected = column.delta();
             if field.data_type() != expected.data_type() {
                 let (is, must) = (field.data_type(), expected.data_type());
-                return Err(foreign(format!(
-                    "column {} is {is}, not {must}",
-                    column.name
-                )));
+                return Err(foreign(format!("column {} is {is}, not {must}", column.name)));
             }
         }
         Ok(())
@@ -218,15 +195,8 @@ impl Log {
         self.store.step("widen", self.table.as_str())?;
         let commit = CommitBuilder::from(plain_commit())
             .with_actions(vec![Action::Metadata(metadata)])
-            .build(
-                Some(state),
-                table.log_store(),
-                DeltaOperation::AddColumn { fields: added },
-            );
-        self.store
-            .runtime
-            .block_on(commit.into_future())
-            .map_err(self.fail("widen"))?;
+            .build(Some(state), table.log_store(), DeltaOperation::AddColumn { fields: added });
+        self.store.runtime.block_on(commit.into_future()).map_err(self.fail("widen"))?;
         Ok(())
     }
 
@@ -238,26 +208,19 @@ impl Log {
     fn transaction(&self, table: &DeltaTable, id: &str) -> Result<Option<i64>, LakeError> {
         let state = table.snapshot().map_err(self.fail("read"))?;
         let log_store = table.log_store();
-        let found = self
-            .store
-            .runtime
-            .block_on(state.transaction_version(log_store.as_ref(), id));
+        let found = self.store.runtime.block_on(state.transaction_version(log_store.as_ref(), id));
         found.map_err(self.fail("read"))
     }
 
     /// The version of table `of` that belongs to this version of `sources`.
     pub(super) fn pin(&self, table: &DeltaTable, of: Table) -> Result<u64, LakeError> {
-        Ok(self
-            .transaction(table, &pin_id(of))?
-            .map_or(0, |v| v.max(0) as u64))
+        Ok(self.transaction(table, &pin_id(of))?.map_or(0, |v| v.max(0) as u64))
     }
 
     /// Commits `change` as `batch` unless the table has it already; gives the version that has it.
     pub(super) fn commit(&self, batch: &str, change: &Change<'_>) -> Result<u64, LakeError> {
         for _ in 0..ATTEMPTS {
-            let table = self
-                .load(None)?
-                .ok_or_else(|| LakeError::Missing { path: self.name() })?;
+            let table = self.load(None)?.ok_or_else(|| LakeError::Missing { path: self.name() })?;
             let current = table.version().unwrap_or_default();
             let nothing =
                 self.table != Table::Sources && change.adds.is_empty() && change.removes.is_empty();
@@ -271,12 +234,7 @@ impl Log {
                 transactions.push(Transaction::new(pin_id(*of), version as i64));
             }
             let mut actions = Vec::new();
-            actions.extend(
-                change
-                    .removes
-                    .iter()
-                    .map(|path| Action::Remove(remove(path))),
-            );
+            actions.extend(change.removes.iter().map(|path| Action::Remove(remove(path))));
             actions.extend(change.adds.iter().map(|part| Action::Add(add(part))));
             self.store.step("commit to", self.table.as_str())?;
             let write = DeltaOperation::Write {
@@ -302,14 +260,8 @@ impl Log {
                 Err(e) => return Err(self.fail("commit to")(e)),
             }
         }
-        let reason = format!(
-            "{} was changed by others {ATTEMPTS} times in a row",
-            self.name()
-        );
-        Err(LakeError::Misuse {
-            batch: batch.to_owned(),
-            reason,
-        })
+        let reason = format!("{} was changed by others {ATTEMPTS} times in a row", self.name());
+        Err(LakeError::Misuse { batch: batch.to_owned(), reason })
     }
 
     /// Makes the log short to read now and then. Nothing depends on it.
@@ -321,10 +273,7 @@ impl Log {
             return Ok(());
         };
         self.store.step("checkpoint", self.table.as_str())?;
-        let done = self
-            .store
-            .runtime
-            .block_on(checkpoints::create_checkpoint(&table, None));
+        let done = self.store.runtime.block_on(checkpoints::create_checkpoint(&table, None));
         done.map_err(self.fail("checkpoint"))
     }
 
@@ -359,15 +308,14 @@ fn pin_id(table: Table) -> String {
 }
 
 fn plain_commit() -> CommitProperties {
-    CommitProperties::default()
-        .with_create_checkpoint(false)
-        .with_cleanup_expired_logs(Some(false))
+    CommitProperties::default().with_create_checkpoint(false).with_cleanup_expired_logs(Some(false))
 }
 
 fn add(part: &Part) -> Add {
     Add {
         path: part.name.clone(),
         size: i64::try_from(part.bytes).unwrap_or(i64::MAX),
+        modification_time: part.written_ms,
         data_change: true,
         stats: Some(part.stats.clone()),
         ..Add::default()
@@ -375,9 +323,5 @@ fn add(part: &Part) -> Add {
 }
 
 fn remove(path: &str) -> Remove {
-    Remove {
-        path: path.to_owned(),
-        data_change: true,
-        ..Remove::default()
-    }
+    Remove { path: path.to_owned(), data_change: true, ..Remove::default() }
 }

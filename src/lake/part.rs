@@ -40,6 +40,7 @@ pub struct Part {
     pub(super) table: String,
     pub(super) name: String,
     pub(super) bytes: u64,
+    pub(super) written_ms: i64,
     pub(super) rows: u64,
     pub(super) stats: String,
 }
@@ -65,10 +66,7 @@ struct Span {
 
 impl std::fmt::Debug for PartWriter {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("PartWriter")
-            .field("name", &self.name)
-            .field("rows", &self.rows)
-            .finish()
+        f.debug_struct("PartWriter").field("name", &self.name).field("rows", &self.rows).finish()
     }
 }
 
@@ -116,11 +114,8 @@ impl PartWriter {
                 self.names(&samples.trip[rows.clone()], &trips)?,
             ];
             for (i, spec) in SIGNALS.iter().enumerate() {
-                let values = samples
-                    .signals
-                    .get(i)
-                    .and_then(|v| v.as_ref())
-                    .map(|v| &v[rows.clone()]);
+                let values =
+                    samples.signals.get(i).and_then(|v| v.as_ref()).map(|v| &v[rows.clone()]);
                 arrays.push(signal(values, spec.width, rows.len()));
             }
             arrays.push(self.names(&vec![0; rows.len()], &sources)?);
@@ -130,11 +125,7 @@ impl PartWriter {
         }
         // Vehicles in the list need not occur in the rows, so the rows decide.
         let mut last = None;
-        for vehicle in samples
-            .vehicle
-            .iter()
-            .filter(|v| last.replace(**v) != Some(**v))
-        {
+        for vehicle in samples.vehicle.iter().filter(|v| last.replace(**v) != Some(**v)) {
             self.span.vehicle(&samples.vehicles[*vehicle as usize]);
         }
         Ok(())
@@ -175,9 +166,7 @@ impl PartWriter {
             let arrays: Vec<ArrayRef> = vec![
                 texts(block.iter().map(|_| source)),
                 texts(block.iter().map(|_| path)),
-                Arc::new(Int64Array::from_iter_values(
-                    block.iter().map(|r| r.row as i64),
-                )),
+                Arc::new(Int64Array::from_iter_values(block.iter().map(|r| r.row as i64))),
                 text(|r| &r.column),
                 text(|r| r.code.as_str()),
                 text(|r| &r.raw),
@@ -191,9 +180,7 @@ impl PartWriter {
         self.expect(Table::Sources)?;
         let text = |get: fn(&SourceRow) -> &str| texts(sources.iter().map(get));
         let long = |get: fn(&SourceRow) -> u64| -> ArrayRef {
-            Arc::new(Int64Array::from_iter_values(
-                sources.iter().map(|s| get(s) as i64),
-            ))
+            Arc::new(Int64Array::from_iter_values(sources.iter().map(|s| get(s) as i64)))
         };
         let time = |get: fn(&SourceRow) -> Option<i64>| -> ArrayRef {
             let values: Vec<Option<i64>> = sources.iter().map(get).collect();
@@ -226,14 +213,13 @@ impl PartWriter {
         };
         let path = self.path();
         let fail = |e| LakeError::parquet("write", self.store.name(&path), e);
-        let bytes = self
-            .store
-            .finish(&path, writer.into_inner().map_err(fail)?)?;
+        let (bytes, written_ms) = self.store.finish(&path, writer.into_inner().map_err(fail)?)?;
         let stats = self.span.stats(self.table, self.rows);
         Ok(Some(Part {
             table: self.table.as_str().to_owned(),
             name: self.name,
             bytes,
+            written_ms,
             rows: self.rows,
             stats,
         }))
@@ -252,15 +238,8 @@ impl PartWriter {
         if self.table == table {
             return Ok(());
         }
-        let reason = format!(
-            "{} rows given to a part of {}",
-            table.as_str(),
-            self.table.as_str()
-        );
-        Err(LakeError::Misuse {
-            batch: self.name.clone(),
-            reason,
-        })
+        let reason = format!("{} rows given to a part of {}", table.as_str(), self.table.as_str());
+        Err(LakeError::Misuse { batch: self.name.clone(), reason })
     }
 
     fn names(&self, keys: &[u32], values: &ArrayRef) -> Result<ArrayRef, LakeError> {
@@ -270,10 +249,7 @@ impl PartWriter {
     }
 
     fn misuse(&self, reason: impl ToString) -> LakeError {
-        LakeError::Misuse {
-            batch: self.name.clone(),
-            reason: reason.to_string(),
-        }
+        LakeError::Misuse { batch: self.name.clone(), reason: reason.to_string() }
     }
 
     fn write(&mut self, arrays: Vec<ArrayRef>, rows: usize) -> Result<(), LakeError> {
@@ -297,13 +273,9 @@ impl PartWriter {
             fields.map(|(f, a)| Field::new(f.name(), a.data_type().clone(), f.is_nullable()));
         let schema = Arc::new(Schema::new(fields.collect::<Vec<_>>()));
         let batch = RecordBatch::try_new(schema, arrays);
-        let batch = batch.map_err(|e| LakeError::Misuse {
-            batch: name.clone(),
-            reason: e.to_string(),
-        })?;
-        writer
-            .write(&batch)
-            .map_err(|e| LakeError::parquet("write", name, e))?;
+        let batch =
+            batch.map_err(|e| LakeError::Misuse { batch: name.clone(), reason: e.to_string() })?;
+        writer.write(&batch).map_err(|e| LakeError::parquet("write", name, e))?;
         self.rows += rows as u64;
         Ok(())
     }
@@ -328,11 +300,7 @@ impl Span {
     /// Statistics of a file as the Delta protocol writes them ("Per-file Statistics"); times in milliseconds, the
     /// lowest rounded down and the highest up.
     fn stats(&self, table: Table, rows: u64) -> String {
-        let time_column = if table == Table::Samples {
-            "time"
-        } else {
-            "start"
-        };
+        let time_column = if table == Table::Samples { "time" } else { "start" };
         let (mut low, mut high) = (serde_json::Map::new(), serde_json::Map::new());
         if let Some((a, b)) = &self.vehicles {
             low.insert("vehicle".to_owned(), a.as_str().into());
@@ -382,9 +350,7 @@ fn properties(table: Table, columns: &[Column]) -> WriterProperties {
 
 /// The rows whose number is above `after_row`.
 fn rows_after(samples: &Samples, after_row: u64) -> Samples {
-    let keep: Vec<usize> = (0..samples.len())
-        .filter(|i| samples.row[*i] > after_row)
-        .collect();
+    let keep: Vec<usize> = (0..samples.len()).filter(|i| samples.row[*i] > after_row).collect();
     let mut kept = Samples {
         vehicles: samples.vehicles.clone(),
         trips: samples.trips.clone(),
@@ -396,10 +362,7 @@ fn rows_after(samples: &Samples, after_row: u64) -> Samples {
     kept.row = keep.iter().map(|i| samples.row[*i]).collect();
     let columns = samples.signals.iter();
     kept.signals = columns
-        .map(|c| {
-            c.as_ref()
-                .map(|values| keep.iter().map(|i| values[*i]).collect())
-        })
+        .map(|c| c.as_ref().map(|values| keep.iter().map(|i| values[*i]).collect()))
         .collect();
     kept
 }
@@ -420,13 +383,10 @@ fn signal(values: Option<&[f64]>, width: Width, rows: usize) -> ArrayRef {
 
 /// `stored` with a null where `values` has `NaN`.
 fn nullable<T: ArrowPrimitiveType>(stored: Vec<T::Native>, values: &[f64]) -> ArrayRef {
-    let nulls = values.iter().any(|x| x.is_nan()).then(|| {
-        values
-            .iter()
-            .map(|x| !x.is_nan())
-            .collect::<Vec<bool>>()
-            .into()
-    });
+    let nulls = values
+        .iter()
+        .any(|x| x.is_nan())
+        .then(|| values.iter().map(|x| !x.is_nan()).collect::<Vec<bool>>().into());
     Arc::new(PrimitiveArray::<T>::new(stored.into(), nulls))
 }
 
@@ -441,14 +401,10 @@ fn trip_arrays(trips: &[&Trip]) -> Vec<ArrayRef> {
         Arc::new(values.with_timezone("UTC"))
     };
     let long = |get: fn(&Trip) -> u64| -> ArrayRef {
-        Arc::new(Int64Array::from_iter_values(
-            trips.iter().map(|t| get(t) as i64),
-        ))
+        Arc::new(Int64Array::from_iter_values(trips.iter().map(|t| get(t) as i64)))
     };
     let flag = |get: fn(&Trip) -> bool| -> ArrayRef {
-        Arc::new(BooleanArray::from(
-            trips.iter().map(|t| get(t)).collect::<Vec<_>>(),
-        ))
+        Arc::new(BooleanArray::from(trips.iter().map(|t| get(t)).collect::<Vec<_>>()))
     };
     let mut arrays = vec![
         text(|t| &t.vehicle),

@@ -66,10 +66,7 @@ pub(super) fn open(
     let reader = match &store.place {
         Place::Folder(root) => {
             let input = File::open(root.join(&path));
-            build(
-                input.map_err(|e| LakeError::io("read", store.name(&path), e))?,
-                wanted,
-            )
+            build(input.map_err(|e| LakeError::io("read", store.name(&path), e))?, wanted)
         }
         Place::Objects(objects) => build(store.object(objects, &path)?, wanted),
     };
@@ -86,38 +83,27 @@ fn build<R: ChunkReader + 'static>(
 ) -> ParquetResult<ParquetRecordBatchReader> {
     let options = ArrowReaderOptions::new().with_skip_arrow_metadata(true);
     let plain = ArrowReaderMetadata::load(&input, options.clone())?;
-    let fields = plain
-        .schema()
-        .fields()
-        .iter()
-        .map(|field| match field.data_type() {
-            DataType::Utf8 => {
-                let kind =
-                    DataType::Dictionary(Box::new(DataType::Int32), Box::new(DataType::Utf8));
-                Field::new(field.name(), kind, field.is_nullable())
-            }
-            _ => field.as_ref().clone(),
-        });
+    let fields = plain.schema().fields().iter().map(|field| match field.data_type() {
+        DataType::Utf8 => {
+            let kind = DataType::Dictionary(Box::new(DataType::Int32), Box::new(DataType::Utf8));
+            Field::new(field.name(), kind, field.is_nullable())
+        }
+        _ => field.as_ref().clone(),
+    });
     let schema = Arc::new(Schema::new(fields.collect::<Vec<_>>()));
     let metadata = Arc::clone(plain.metadata());
     let typed = ArrowReaderMetadata::try_new(Arc::clone(&metadata), options.with_schema(schema))?;
     let description = metadata.file_metadata().schema_descr();
     let mask = |pick: &dyn Fn(&str) -> bool| {
         let names = description.root_schema().get_fields().iter().enumerate();
-        ProjectionMask::roots(
-            description,
-            names.filter(|(_, f)| pick(f.name())).map(|(i, _)| i),
-        )
+        ProjectionMask::roots(description, names.filter(|(_, f)| pick(f.name())).map(|(i, _)| i))
     };
     let mut builder = ParquetRecordBatchReaderBuilder::new_with_metadata(input, typed)
         .with_projection(mask(&|name| (wanted.columns)(name)))
         .with_batch_size(BATCH_ROWS);
     if let Some(vehicles) = wanted.vehicles {
         let groups = metadata.row_groups().iter().enumerate();
-        let groups = groups
-            .filter(|(_, g)| may_hold(g, vehicles))
-            .map(|(i, _)| i)
-            .collect();
+        let groups = groups.filter(|(_, g)| may_hold(g, vehicles)).map(|(i, _)| i).collect();
         let names = vehicles.clone();
         let filter = move |batch: RecordBatch| Ok(among(batch.column(0), &names));
         let predicate = ArrowPredicateFn::new(mask(&|name| name == "vehicle"), filter);
@@ -130,30 +116,22 @@ fn build<R: ChunkReader + 'static>(
 
 /// Whether the statistics of a row group allow one of the vehicles in it.
 fn may_hold(group: &RowGroupMetaData, vehicles: &BTreeSet<String>) -> bool {
-    let column = group
-        .columns()
-        .iter()
-        .find(|c| c.column_path().string() == "vehicle");
+    let column = group.columns().iter().find(|c| c.column_path().string() == "vehicle");
     let Some(Statistics::ByteArray(bounds)) = column.and_then(|c| c.statistics()) else {
         return true;
     };
     let (Some(low), Some(high)) = (bounds.min_bytes_opt(), bounds.max_bytes_opt()) else {
         return true;
     };
-    vehicles
-        .iter()
-        .any(|v| low <= v.as_bytes() && v.as_bytes() <= high)
+    vehicles.iter().any(|v| low <= v.as_bytes() && v.as_bytes() <= high)
 }
 
 fn among(vehicles: &ArrayRef, names: &BTreeSet<String>) -> BooleanArray {
     let Some(texts) = Texts::of(vehicles) else {
         return BooleanArray::from(vec![true; vehicles.len()]);
     };
-    let known: Vec<bool> = texts
-        .values
-        .iter()
-        .map(|v| v.is_some_and(|v| names.contains(v)))
-        .collect();
+    let known: Vec<bool> =
+        texts.values.iter().map(|v| v.is_some_and(|v| names.contains(v))).collect();
     let hit = |i| texts.key(i).is_some_and(|k| known[k]);
     (0..vehicles.len()).map(|i| Some(hit(i))).collect()
 }
@@ -167,10 +145,7 @@ pub(super) struct Texts<'a> {
 impl<'a> Texts<'a> {
     fn of(column: &'a ArrayRef) -> Option<Texts<'a>> {
         let dictionary = column.as_dictionary_opt::<Int32Type>()?;
-        Some(Texts {
-            keys: dictionary.keys(),
-            values: dictionary.values().as_string_opt::<i32>()?,
-        })
+        Some(Texts { keys: dictionary.keys(), values: dictionary.values().as_string_opt::<i32>()? })
     }
 
     /// Position in `values` of the text of row `i`; `None` where null.
@@ -224,10 +199,7 @@ impl Block {
         let Some(column) = self.batch.column_by_name(name) else {
             return Ok(None);
         };
-        column
-            .as_primitive_opt::<T>()
-            .map(Some)
-            .ok_or_else(|| self.wrong(name))
+        column.as_primitive_opt::<T>().map(Some).ok_or_else(|| self.wrong(name))
     }
 
     /// A column of yes and no; `None` if the file lacks it.
@@ -235,9 +207,6 @@ impl Block {
         let Some(column) = self.batch.column_by_name(name) else {
             return Ok(None);
         };
-        column
-            .as_boolean_opt()
-            .map(Some)
-            .ok_or_else(|| self.wrong(name))
+        column.as_boolean_opt().map(Some).ok_or_else(|| self.wrong(name))
     }
 }

@@ -32,32 +32,19 @@ impl Snapshot {
     /// Samples of one vehicle by source (content digest), each sorted by time and row.
     pub fn samples(&self, vehicle: &str) -> Result<BTreeMap<String, Samples>, LakeError> {
         let vehicles = BTreeSet::from([vehicle.to_owned()]);
-        let wanted = Wanted {
-            columns: EVERY,
-            vehicles: Some(&vehicles),
-        };
+        let wanted = Wanted { columns: EVERY, vehicles: Some(&vehicles) };
         let mut sources = BTreeMap::new();
-        for file in self
-            .files(Table::Samples)
-            .iter()
-            .filter(|f| f.may_hold(&vehicles))
-        {
+        for file in self.files(Table::Samples).iter().filter(|f| f.may_hold(&vehicles)) {
             for block in open(&self.store, Table::Samples, &file.path, wanted)? {
                 add_samples(&mut sources, vehicle, &block?)?;
             }
         }
-        Ok(sources
-            .into_iter()
-            .map(|(source, samples)| (source, sorted(samples)))
-            .collect())
+        Ok(sources.into_iter().map(|(source, samples)| (source, sorted(samples))).collect())
     }
 
     /// Rejected rows, sorted by source, row and column.
     pub fn rejects(&self) -> Result<Vec<RejectRow>, LakeError> {
-        let wanted = Wanted {
-            columns: EVERY,
-            vehicles: None,
-        };
+        let wanted = Wanted { columns: EVERY, vehicles: None };
         let mut rows = Vec::new();
         for file in self.files(Table::Rejects) {
             for block in open(&self.store, Table::Rejects, &file.path, wanted)? {
@@ -80,10 +67,7 @@ impl Snapshot {
             if vehicles.is_some_and(|v| !file.may_hold(v)) {
                 return Ok(trips);
             }
-            let wanted = Wanted {
-                columns: EVERY,
-                vehicles,
-            };
+            let wanted = Wanted { columns: EVERY, vehicles };
             for block in open(&self.store, Table::Trips, &file.path, wanted)? {
                 add_trips(&mut trips, &names, &block?)?;
             }
@@ -108,42 +92,24 @@ impl PartFile {
         let Some((low, high)) = &self.vehicles else {
             return true;
         };
-        vehicles
-            .range(low.clone()..)
-            .next()
-            .is_some_and(|v| v <= high)
+        vehicles.range(low.clone()..).next().is_some_and(|v| v <= high)
     }
 }
 
 /// The rows of one file of `sources`.
 pub(super) fn sources(store: &Store, file: &str) -> Result<Vec<SourceRow>, LakeError> {
     let mut rows = Vec::new();
-    let wanted = Wanted {
-        columns: EVERY,
-        vehicles: None,
-    };
+    let wanted = Wanted { columns: EVERY, vehicles: None };
     for block in open(store, Table::Sources, file, wanted)? {
         let block = block?;
-        let [batch, digest, file_digest, path, profile, outcome] = [
-            "batch",
-            "digest",
-            "file_digest",
-            "path",
-            "profile",
-            "outcome",
-        ]
-        .map(|n| block.texts(n));
+        let [batch, digest, file_digest, path, profile, outcome] =
+            ["batch", "digest", "file_digest", "path", "profile", "outcome"]
+                .map(|n| block.texts(n));
         let (batch, digest, file_digest) = (batch?, digest?, file_digest?);
         let (path, profile, outcome) = (path?, profile?, outcome?);
         let grown = block.texts("grown_from")?;
-        let counts = [
-            "file_bytes",
-            "rows_read",
-            "rows_kept",
-            "rows_rejected",
-            "decoded_bytes",
-        ]
-        .map(|n| block.must::<Int64Type>(n));
+        let counts = ["file_bytes", "rows_read", "rows_kept", "rows_rejected", "decoded_bytes"]
+            .map(|n| block.must::<Int64Type>(n));
         let counts = counts.into_iter().collect::<Result<Vec<_>, _>>()?;
         let first = block.must::<TimestampMicrosecondType>("first_time")?;
         let last = block.must::<TimestampMicrosecondType>("last_time")?;
@@ -172,11 +138,7 @@ pub(super) fn sources(store: &Store, file: &str) -> Result<Vec<SourceRow>, LakeE
 
 fn add_rejects(rows: &mut Vec<RejectRow>, block: &Block) -> Result<(), LakeError> {
     let (source, path) = (block.texts("source")?, block.texts("path")?);
-    let (column, code, raw) = (
-        block.texts("column")?,
-        block.texts("code")?,
-        block.texts("raw")?,
-    );
+    let (column, code, raw) = (block.texts("column")?, block.texts("code")?, block.texts("raw")?);
     let row = block.must::<Int64Type>("row")?;
     for i in 0..block.rows() {
         rows.push(RejectRow {
@@ -245,16 +207,12 @@ fn add_samples(
     while i < block.rows() {
         // Rows of one source lie together.
         let key = source.key(i);
-        let end = (i..block.rows())
-            .find(|j| source.key(*j) != key)
-            .unwrap_or(block.rows());
-        let samples = sources
-            .entry(source.get(i).to_owned())
-            .or_insert_with(|| Samples {
-                vehicles: vec![vehicle.to_owned()],
-                signals: vec![None; SIGNALS.len()],
-                ..Samples::default()
-            });
+        let end = (i..block.rows()).find(|j| source.key(*j) != key).unwrap_or(block.rows());
+        let samples = sources.entry(source.get(i).to_owned()).or_insert_with(|| Samples {
+            vehicles: vec![vehicle.to_owned()],
+            signals: vec![None; SIGNALS.len()],
+            ..Samples::default()
+        });
         let before = samples.len();
         for j in i..end {
             let name = trip.get(j);
@@ -310,11 +268,10 @@ fn sorted(samples: Samples) -> Samples {
             (trips.len() - 1) as u32
         }));
     }
-    let signals = samples.signals.iter().map(|column| {
-        column
-            .as_ref()
-            .map(|values| order.iter().map(|i| values[*i]).collect())
-    });
+    let signals = samples
+        .signals
+        .iter()
+        .map(|column| column.as_ref().map(|values| order.iter().map(|i| values[*i]).collect()));
     Samples {
         signals: signals.collect(),
         time_us: order.iter().map(|i| samples.time_us[*i]).collect(),

@@ -76,21 +76,11 @@ pub(super) struct Column {
 
 impl Column {
     pub(super) fn key(name: &str, kind: Kind) -> Column {
-        Column {
-            name: name.to_owned(),
-            kind,
-            unit: "",
-            nullable: false,
-        }
+        Column { name: name.to_owned(), kind, unit: "", nullable: false }
     }
 
     pub(super) fn optional(name: impl Into<String>, kind: Kind, unit: &'static str) -> Column {
-        Column {
-            name: name.into(),
-            kind,
-            unit,
-            nullable: true,
-        }
+        Column { name: name.into(), kind, unit, nullable: true }
     }
 
     fn arrow(&self) -> Field {
@@ -129,9 +119,7 @@ impl Column {
 
 /// Arrow schema of a table.
 pub(super) fn arrow_schema(columns: &[Column]) -> Arc<Schema> {
-    Arc::new(Schema::new(
-        columns.iter().map(Column::arrow).collect::<Vec<_>>(),
-    ))
+    Arc::new(Schema::new(columns.iter().map(Column::arrow).collect::<Vec<_>>()))
 }
 
 fn samples() -> Vec<Column> {
@@ -168,19 +156,13 @@ fn sources() -> Vec<Column> {
         Column::key("batch", Kind::Text),
         Column::key("digest", Kind::Text),
         Column::key("file_digest", Kind::Text),
-        Column {
-            unit: "byte",
-            ..Column::key("file_bytes", Kind::Long)
-        },
+        Column { unit: "byte", ..Column::key("file_bytes", Kind::Long) },
         Column::key("path", Kind::Text),
         Column::key("profile", Kind::Text),
         Column::key("rows_read", Kind::Long),
         Column::key("rows_kept", Kind::Long),
         Column::key("rows_rejected", Kind::Long),
-        Column {
-            unit: "byte",
-            ..Column::key("decoded_bytes", Kind::Long)
-        },
+        Column { unit: "byte", ..Column::key("decoded_bytes", Kind::Long) },
         Column::optional("grown_from", Kind::Text, ""),
         Column::optional("first_time", Kind::Time, ""),
         Column::optional("last_time", Kind::Time, ""),

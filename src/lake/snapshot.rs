@@ -36,9 +36,7 @@ pub struct Snapshot {
 impl Snapshot {
     pub(super) fn take(store: &Store) -> Result<Snapshot, LakeError> {
         let log = Log::new(store, Table::Sources);
-        let table = log.load(None)?.ok_or_else(|| LakeError::Missing {
-            path: store.name(""),
-        })?;
+        let table = log.load(None)?.ok_or_else(|| LakeError::Missing { path: store.name("") })?;
         log.check(&table)?;
         let source_files = part_files(log.files(&table)?);
         let mut sources = Vec::new();
@@ -47,10 +45,8 @@ impl Snapshot {
         }
         sources.sort_by(|a, b| (&a.digest, &a.batch).cmp(&(&b.digest, &b.batch)));
         let mut complete: BTreeSet<String> = sources.iter().map(|s| s.batch.clone()).collect();
-        let mut versions = Versions {
-            sources: table.version().unwrap_or_default(),
-            ..Versions::default()
-        };
+        let mut versions =
+            Versions { sources: table.version().unwrap_or_default(), ..Versions::default() };
         let mut files = BTreeMap::from([(Table::Sources, source_files)]);
         for data in [Table::Samples, Table::Rejects, Table::Trips] {
             let mut known = |batch: &str| -> Result<bool, LakeError> {
@@ -69,12 +65,7 @@ impl Snapshot {
             }
             files.insert(data, visible);
         }
-        Ok(Snapshot {
-            store: store.clone(),
-            versions,
-            files,
-            sources,
-        })
+        Ok(Snapshot { store: store.clone(), versions, files, sources })
     }
 
     /// Table versions that belong to this state.
@@ -140,9 +131,7 @@ fn part_files(active: Vec<ActiveFile>) -> Vec<PartFile> {
 }
 
 fn part_file(file: ActiveFile) -> PartFile {
-    let stats = file
-        .stats
-        .and_then(|s| serde_json::from_str::<serde_json::Value>(&s).ok());
+    let stats = file.stats.and_then(|s| serde_json::from_str::<serde_json::Value>(&s).ok());
     let stats = stats.unwrap_or_default();
     let text = |bound: &str, column: &str| stats[bound][column].as_str().map(str::to_owned);
     let not_before = text("minValues", "start").or_else(|| text("minValues", "time"));

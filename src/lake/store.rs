@@ -9,6 +9,7 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::UNIX_EPOCH;
 
 use deltalake::logstore::object_store::path::Path as ObjectPath;
 use deltalake::logstore::object_store::{ObjectStore, ObjectStoreExt};
@@ -47,9 +48,7 @@ impl Faults {
             self.dead.store(true, Ordering::SeqCst);
         }
         if self.dead.load(Ordering::SeqCst) {
-            return Err(io::Error::other(format!(
-                "fault injected at write step {n}"
-            )));
+            return Err(io::Error::other(format!("fault injected at write step {n}")));
         }
         Ok(())
     }
@@ -77,11 +76,7 @@ impl Store {
         let runtime = tokio::runtime::Builder::new_current_thread()
             .build()
             .map_err(|source| LakeError::io("start the storage runtime", "lake", source))?;
-        Ok(Store {
-            place,
-            runtime: Arc::new(runtime),
-            faults: Arc::default(),
-        })
+        Ok(Store { place, runtime: Arc::new(runtime), faults: Arc::default() })
     }
 
     /// How `path` is called in messages.
@@ -94,9 +89,7 @@ impl Store {
 
     /// Takes one write step at `path`.
     pub(super) fn step(&self, action: &'static str, path: &str) -> Result<(), LakeError> {
-        self.faults
-            .step()
-            .map_err(|e| LakeError::io(action, self.name(path), e))
+        self.faults.step().map_err(|e| LakeError::io(action, self.name(path), e))
     }
 
     /// Writes a whole file so that after a crash it is there completely or not at all.
@@ -109,13 +102,9 @@ impl Store {
                 self.make_folder(&to).map_err(fail)?;
                 self.faults.step().map_err(fail)?;
                 let mut file = File::create(&draft).map_err(fail)?;
-                file.write_all(&bytes)
-                    .and_then(|()| file.sync_all())
-                    .map_err(fail)?;
+                file.write_all(&bytes).and_then(|()| file.sync_all()).map_err(fail)?;
                 self.faults.step().map_err(fail)?;
-                fs::rename(&draft, &to)
-                    .and_then(|()| sync_folder_of(&to))
-                    .map_err(fail)
+                fs::rename(&draft, &to).and_then(|()| sync_folder_of(&to)).map_err(fail)
             }
             Place::Objects(store) => {
                 self.faults.step().map_err(fail)?;
@@ -221,31 +210,30 @@ impl Store {
             Place::Folder(root) => {
                 let full = root.join(path);
                 let file = File::create_new(&full).map_err(fail)?;
-                let raw = RawFile {
-                    file,
-                    written: 0,
-                    faults: Arc::clone(&self.faults),
-                };
+                let raw = RawFile { file, written: 0, faults: Arc::clone(&self.faults) };
                 Ok(Sink::File(BufWriter::with_capacity(WRITE_BLOCK, raw)))
             }
             Place::Objects(_) => Ok(Sink::Buffer(Vec::new())),
         }
     }
 
-    /// Ends a file that [`Store::create`] began: its bytes are on the disk when this returns. Gives its size.
-    pub(super) fn finish(&self, path: &str, sink: Sink) -> Result<u64, LakeError> {
+    /// Ends a file that [`Store::create`] began: its bytes are on the disk when this returns. Gives its size and, where
+    /// the file system tells, when it was written (milliseconds since 1970-01-01).
+    pub(super) fn finish(&self, path: &str, sink: Sink) -> Result<(u64, i64), LakeError> {
         let fail = |source| LakeError::io("write", self.name(path), source);
         match sink {
             Sink::File(buffered) => {
                 let raw = buffered.into_inner().map_err(|e| fail(e.into_error()))?;
                 self.faults.step().map_err(fail)?;
                 raw.file.sync_all().map_err(fail)?;
-                Ok(raw.written)
+                let modified = raw.file.metadata().and_then(|m| m.modified()).map_err(fail)?;
+                let since = modified.duration_since(UNIX_EPOCH).unwrap_or_default();
+                Ok((raw.written, i64::try_from(since.as_millis()).unwrap_or(0)))
             }
             Sink::Buffer(bytes) => {
                 let size = bytes.len() as u64;
                 self.put(path, bytes)?;
-                Ok(size)
+                Ok((size, 0))
             }
         }
     }
@@ -272,17 +260,13 @@ impl Store {
         };
         let path = root.join("_lock");
         let fail = |source| LakeError::io("lock", path.display().to_string(), source);
-        let file = File::options()
-            .create(true)
-            .truncate(false)
-            .write(true)
-            .open(&path);
+        let file = File::options().create(true).truncate(false).write(true).open(&path);
         let file = file.map_err(fail)?;
         match file.try_lock() {
             Ok(()) => Ok(Some(Lock(file))),
-            Err(TryLockError::WouldBlock) => Err(LakeError::Held {
-                path: path.display().to_string(),
-            }),
+            Err(TryLockError::WouldBlock) => {
+                Err(LakeError::Held { path: path.display().to_string() })
+            }
             Err(TryLockError::Error(source)) => Err(fail(source)),
         }
     }
@@ -299,8 +283,7 @@ impl Store {
 }
 
 fn sync_folder_of(path: &Path) -> io::Result<()> {
-    path.parent()
-        .map_or(Ok(()), |folder| File::open(folder)?.sync_all())
+    path.parent().map_or(Ok(()), |folder| File::open(folder)?.sync_all())
 }
 
 /// The lock of a folder.

@@ -45,11 +45,7 @@ pub(super) fn columns() -> Vec<Column> {
     columns.push(Column::key("air_source", Kind::Text));
     let flags = ["loop_inferred", "fuel_from_airflow", "has_misfire"];
     columns.extend(flags.map(|n| Column::key(n, Kind::Flag)));
-    columns.extend(
-        number_names()
-            .into_iter()
-            .map(|(n, u)| Column::optional(n, Kind::Double, u)),
-    );
+    columns.extend(number_names().into_iter().map(|(n, u)| Column::optional(n, Kind::Double, u)));
     columns
 }
 
@@ -72,11 +68,9 @@ pub(super) fn number_names() -> Vec<(String, &'static str)> {
     names.extend(moments("ambient_c", "°C", "°C²"));
     names.extend(moments("ethanol_pct", "%", "%²"));
     names.push(("odometer_km".to_owned(), "km"));
-    for (counter, unit) in [
-        ("km_since_clear", "km"),
-        ("warmups_since_clear", "count"),
-        ("min_since_clear", "min"),
-    ] {
+    for (counter, unit) in
+        [("km_since_clear", "km"), ("warmups_since_clear", "count"), ("min_since_clear", "min")]
+    {
         names.extend(["first", "last"].map(|end| (format!("{counter}_{end}"), unit)));
     }
     names.extend(["revs_warm", "revs_cold"].map(|n| (n.to_owned(), "rev")));
@@ -99,13 +93,7 @@ pub(super) fn number_names() -> Vec<(String, &'static str)> {
 pub(super) fn numbers(trip: &mut Trip) -> Vec<&mut f64> {
     let mut all = Vec::with_capacity(NUMBERS);
     let t = trip;
-    all.extend([
-        &mut t.seconds,
-        &mut t.engine_s,
-        &mut t.idle_s,
-        &mut t.km,
-        &mut t.fuel_l,
-    ]);
+    all.extend([&mut t.seconds, &mut t.engine_s, &mut t.idle_s, &mut t.km, &mut t.fuel_l]);
     all.extend([&mut t.stops, &mut t.start_coolant_c]);
     all.extend(moments(&mut t.ambient_c));
     all.extend(moments(&mut t.ethanol_pct));
@@ -182,18 +170,12 @@ const AIR_SOURCES: [(AirSource, &str); 4] = [
 
 /// Name of an air source as stored.
 pub(super) fn air_source_name(source: AirSource) -> &'static str {
-    AIR_SOURCES
-        .iter()
-        .find(|(s, _)| *s == source)
-        .map_or("none", |(_, n)| n)
+    AIR_SOURCES.iter().find(|(s, _)| *s == source).map_or("none", |(_, n)| n)
 }
 
 /// The inverse of [`air_source_name`]; a name that is not known means none.
 pub(super) fn air_source_by_name(name: &str) -> AirSource {
-    AIR_SOURCES
-        .iter()
-        .find(|(_, n)| *n == name)
-        .map_or(AirSource::None, |(s, _)| *s)
+    AIR_SOURCES.iter().find(|(_, n)| *n == name).map_or(AirSource::None, |(s, _)| *s)
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use trimdrift::lake::{BatchId, Lake, LakeError, SourceRow, Table, Versions};
+use trimdrift::lake::{Batch, BatchId, Lake, LakeError, Part, SourceRow, Table, Versions};
 use trimdrift::tables::samples::{Reject, RejectCode, SIGNALS, Samples};
 use trimdrift::tables::trips::{AirSource, BandSums, Moments, Trip};
 
@@ -13,9 +13,8 @@ const DAY_US: i64 = 86_400_000_000;
 
 /// A number in 0..1 that depends on both arguments (splitmix64).
 pub fn noise(a: u64, b: u64) -> f64 {
-    let mut z = a
-        .wrapping_mul(0x9e37_79b9_7f4a_7c15)
-        .wrapping_add(b.wrapping_mul(0xbf58_476d_1ce4_e5b9));
+    let mut z =
+        a.wrapping_mul(0x9e37_79b9_7f4a_7c15).wrapping_add(b.wrapping_mul(0xbf58_476d_1ce4_e5b9));
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
     ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
@@ -34,8 +33,7 @@ pub fn samples(night: u64, vehicles: usize, rows_each: usize) -> Samples {
             s.vehicle.push(v as u32);
             s.trip.push(v as u32);
             let day = i64::from(FIRST_DAY) + night as i64;
-            s.time_us
-                .push(day * DAY_US + (i as i64) * 1_000_000 + v as i64);
+            s.time_us.push(day * DAY_US + (i as i64) * 1_000_000 + v as i64);
             s.row.push((v * rows_each + i + 1) as u64);
         }
     }
@@ -62,11 +60,7 @@ pub fn trips(night: u64, n: u64) -> Vec<Trip> {
 fn trip(night: u64, i: u64) -> Trip {
     let seed = night * 1_000_003 + i;
     let x = |k: u64| noise(seed, k) * 100.0;
-    let moments = |k| Moments {
-        n: x(k).floor(),
-        sum: x(k + 1),
-        sq: x(k + 2),
-    };
+    let moments = |k| Moments { n: x(k).floor(), sum: x(k + 1), sq: x(k + 2) };
     let or_nan = |value: f64| if i % 4 == 3 { f64::NAN } else { value };
     let start_us = (i64::from(FIRST_DAY) + night as i64) * DAY_US + i as i64 * 601_000_000;
     let two_banks = i % 2 == 0;
@@ -80,11 +74,7 @@ fn trip(night: u64, i: u64) -> Trip {
     };
     let has_misfire = i % 3 != 0;
     let count = |k: u64| {
-        if has_misfire {
-            (x(k) / 30.0).floor()
-        } else {
-            0.0
-        }
+        if has_misfire { (x(k) / 30.0).floor() } else { 0.0 }
     };
     Trip {
         vehicle: format!("V{:03}", (i * 7) % 5),
@@ -133,11 +123,7 @@ pub fn rejects(n: u64) -> Vec<Reject> {
     let reject = |row| Reject {
         row,
         column: "rpm".to_owned(),
-        code: if row % 2 == 0 {
-            RejectCode::OutOfRange
-        } else {
-            RejectCode::NotANumber
-        },
+        code: if row % 2 == 0 { RejectCode::OutOfRange } else { RejectCode::NotANumber },
         raw: format!("=x{row}\u{0}\u{202e}"),
     };
     (1..=n).map(reject).collect()
@@ -163,8 +149,22 @@ pub fn source(digest: &str) -> SourceRow {
     }
 }
 
-/// Ingests a night of two sources: samples in two parts, trips, rejects.
-pub fn ingest(lake: &Lake, night: u64) -> Result<Versions, LakeError> {
+/// A night of two sources whose parts are written: samples in two parts, trips, rejects.
+pub struct Ready {
+    batch: Batch,
+    parts: Vec<Part>,
+    digests: [String; 2],
+}
+
+impl Ready {
+    /// Commits the night.
+    pub fn commit(self) -> Result<Versions, LakeError> {
+        self.batch.commit(self.parts, self.digests.iter().map(|d| source(d)).collect())
+    }
+}
+
+/// Writes the parts of a night.
+pub fn prepare(lake: &Lake, night: u64) -> Result<Ready, LakeError> {
     let digests = [format!("a{night}"), format!("b{night}")];
     let batch = lake.begin(BatchId::of(digests.iter().map(String::as_str)))?;
     let mut parts = Vec::new();
@@ -179,7 +179,12 @@ pub fn ingest(lake: &Lake, night: u64) -> Result<Versions, LakeError> {
     let mut part = batch.part(Table::Rejects, 0);
     part.write_rejects(&rejects(night % 3), &digests[0], "logs/a.csv")?;
     parts.extend(part.close()?);
-    batch.commit(parts, digests.iter().map(|d| source(d)).collect())
+    Ok(Ready { batch, parts, digests })
+}
+
+/// Ingests a night.
+pub fn ingest(lake: &Lake, night: u64) -> Result<Versions, LakeError> {
+    prepare(lake, night)?.commit()
 }
 
 /// Every row of the lake as text, in an order that does not depend on how it came there.
@@ -188,13 +193,7 @@ pub fn contents(lake: &Lake) -> Vec<String> {
     let mut rows: Vec<String> = Vec::new();
     rows.extend(snapshot.sources().iter().map(|s| format!("{s:?}")));
     rows.extend(snapshot.rejects().unwrap().iter().map(|r| format!("{r:?}")));
-    rows.extend(
-        snapshot
-            .trips(None)
-            .unwrap()
-            .iter()
-            .map(|t| format!("{t:?}")),
-    );
+    rows.extend(snapshot.trips(None).unwrap().iter().map(|t| format!("{t:?}")));
     for v in 0..5 {
         let vehicle = format!("V{v:03}");
         for (source, s) in snapshot.samples(&vehicle).unwrap() {
@@ -227,18 +226,11 @@ pub fn assert_same_samples(got: &Samples, all: &Samples, v: u32) {
     assert_eq!(got.len(), rows.len());
     for (i, j) in rows.iter().enumerate() {
         assert_eq!((got.time_us[i], got.row[i]), (all.time_us[*j], all.row[*j]));
-        assert_eq!(
-            got.trips[got.trip[i] as usize],
-            all.trips[all.trip[*j] as usize]
-        );
+        assert_eq!(got.trips[got.trip[i] as usize], all.trips[all.trip[*j] as usize]);
         for k in 0..SIGNALS.len() {
             let value = |s: &Samples, i: usize| s.signals[k].as_ref().map_or(f64::NAN, |c| c[i]);
             let (g, e) = (value(got, i), value(all, *j));
-            assert!(
-                g == e || (g.is_nan() && e.is_nan()),
-                "{} {g} {e}",
-                SIGNALS[k].name
-            );
+            assert!(g == e || (g.is_nan() && e.is_nan()), "{} {g} {e}", SIGNALS[k].name);
         }
     }
 }
@@ -251,13 +243,7 @@ pub fn walk(folder: &Path, files: &mut Vec<String>) {
             if path.is_dir() {
                 below(root, &path, files);
             } else {
-                files.push(
-                    path.strip_prefix(root)
-                        .unwrap()
-                        .to_str()
-                        .unwrap()
-                        .to_owned(),
-                );
+                files.push(path.strip_prefix(root).unwrap().to_str().unwrap().to_owned());
             }
         }
     }

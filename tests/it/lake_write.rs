@@ -10,11 +10,8 @@ use crate::lake_rows as made;
 fn rows_come_back_as_they_were_written() {
     let folder = tempfile::tempdir().unwrap();
     let root = folder.path().to_str().unwrap();
-    let (samples, trips, rejects) = (
-        made::samples(1, 3, 500),
-        made::trips(1, 40),
-        made::rejects(7),
-    );
+    let (samples, trips, rejects) =
+        (made::samples(1, 3, 500), made::trips(1, 40), made::rejects(7));
     let source = made::source("a1");
     let versions = {
         let lake = Lake::open(root, Mode::Write).unwrap();
@@ -33,20 +30,13 @@ fn rows_come_back_as_they_were_written() {
     };
     let snapshot = Lake::open(root, Mode::Read).unwrap().snapshot().unwrap();
     assert_eq!(snapshot.versions(), versions);
-    let source = SourceRow {
-        batch: BatchId::of(["a1"]).to_string(),
-        ..source
-    };
+    let source = SourceRow { batch: BatchId::of(["a1"]).to_string(), ..source };
     assert_eq!(snapshot.sources(), [source]);
     let mut expected = trips.clone();
     expected.sort_by(|a, b| (&a.vehicle, a.start_us).cmp(&(&b.vehicle, b.start_us)));
     made::assert_same_trips(&snapshot.trips(None).unwrap(), &expected);
     let one = BTreeSet::from([trips[0].vehicle.clone()]);
-    let own: Vec<_> = expected
-        .iter()
-        .filter(|t| one.contains(&t.vehicle))
-        .cloned()
-        .collect();
+    let own: Vec<_> = expected.iter().filter(|t| one.contains(&t.vehicle)).cloned().collect();
     made::assert_same_trips(&snapshot.trips(Some(&one)).unwrap(), &own);
     for (v, name) in samples.vehicles.iter().enumerate() {
         let by_source = snapshot.samples(name).unwrap();
@@ -61,10 +51,7 @@ fn rows_come_back_as_they_were_written() {
             (back.row, &back.raw, back.code.as_str()),
             (reject.row, &reject.raw, reject.code.as_str())
         );
-        assert_eq!(
-            (back.source.as_str(), back.path.as_str()),
-            ("a1", "logs/a.csv")
-        );
+        assert_eq!((back.source.as_str(), back.path.as_str()), ("a1", "logs/a.csv"));
     }
 }
 
@@ -92,15 +79,10 @@ fn days_are_the_sums_of_trips() {
         }
         let got: Vec<_> = days
             .iter()
-            .flat_map(|(v, days)| {
-                days.iter()
-                    .map(move |d| ((v.clone(), d.day), format!("{d:?}")))
-            })
+            .flat_map(|(v, days)| days.iter().map(move |d| ((v.clone(), d.day), format!("{d:?}"))))
             .collect();
-        let expected: Vec<_> = expected
-            .iter()
-            .map(|(k, d)| (k.clone(), format!("{d:?}")))
-            .collect();
+        let expected: Vec<_> =
+            expected.iter().map(|(k, d)| (k.clone(), format!("{d:?}"))).collect();
         assert!(expected.len() > 4);
         assert_eq!(got.len(), expected.len());
         for (got, expected) in got.iter().zip(&expected) {
@@ -118,20 +100,12 @@ fn only_rows_after_the_known_ones_are_added() {
     let mut part = batch.part(Table::Samples, 0);
     part.write_samples(&samples, "grown", 150).unwrap();
     let part = part.close().unwrap().unwrap();
-    batch
-        .commit(vec![part], vec![made::source("grown")])
-        .unwrap();
+    batch.commit(vec![part], vec![made::source("grown")]).unwrap();
     let snapshot = lake.snapshot().unwrap();
     let rows: Vec<u64> = samples
         .vehicles
         .iter()
-        .flat_map(|v| {
-            snapshot
-                .samples(v)
-                .unwrap()
-                .into_values()
-                .flat_map(|s| s.row)
-        })
+        .flat_map(|v| snapshot.samples(v).unwrap().into_values().flat_map(|s| s.row))
         .collect();
     assert_eq!(rows, (151..=200).collect::<Vec<u64>>());
 }
@@ -141,10 +115,7 @@ fn the_same_sources_are_refused_the_second_time() {
     let folder = tempfile::tempdir().unwrap();
     let lake = Lake::open(folder.path().to_str().unwrap(), Mode::Write).unwrap();
     made::ingest(&lake, 1).unwrap();
-    assert!(matches!(
-        made::ingest(&lake, 1),
-        Err(LakeError::Misuse { .. })
-    ));
+    assert!(matches!(made::ingest(&lake, 1), Err(LakeError::Misuse { .. })));
     assert_eq!(lake.known_sources().unwrap().len(), 2);
 }
 
@@ -160,9 +131,7 @@ fn trips_that_were_derived_anew_replace_the_old_ones() {
         trip.recipe = "new".to_owned();
     }
     let mut batch = lake.begin(BatchId::of(["recipe new"])).unwrap();
-    batch
-        .supersede(Table::Trips, before.files(Table::Trips))
-        .unwrap();
+    batch.supersede(Table::Trips, before.files(Table::Trips)).unwrap();
     let mut part = batch.part(Table::Trips, 0);
     part.write_trips(&trips).unwrap();
     let part = part.close().unwrap().unwrap();
@@ -208,9 +177,7 @@ fn nothing_of_a_name_reaches_a_path() {
     let mut part = batch.part(Table::Samples, 0);
     part.write_samples(&samples, "../h", 0).unwrap();
     let part = part.close().unwrap().unwrap();
-    batch
-        .commit(vec![part], vec![made::source("../h")])
-        .unwrap();
+    batch.commit(vec![part], vec![made::source("../h")]).unwrap();
     let snapshot = lake.snapshot().unwrap();
     let back = snapshot.samples(&samples.vehicles[0]).unwrap();
     assert_eq!(back["../h"].trips[0], samples.trips[0]);
