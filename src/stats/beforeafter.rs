@@ -39,12 +39,7 @@ pub fn signed_rank(differences: &[f64]) -> Option<SignedRank> {
     }
     let sizes: Vec<f64> = used.iter().map(|d| d.abs()).collect();
     let ranks = mid_ranks(&sizes);
-    let v: f64 = ranks
-        .iter()
-        .zip(&used)
-        .filter(|(_, d)| **d > 0.0)
-        .map(|(r, _)| r)
-        .sum();
+    let v: f64 = ranks.iter().zip(&used).filter(|(_, d)| **d > 0.0).map(|(r, _)| r).sum();
     let tied = ranks.iter().any(|r| r.fract() != 0.0) || has_duplicates(&ranks);
     let exact = !tied && n <= EXACT_RANKS;
     let (p_greater, p_less) = if exact {
@@ -60,19 +55,10 @@ pub fn signed_rank(differences: &[f64]) -> Option<SignedRank> {
         let ties: f64 = groups.map(|t| t * t * t - t).sum();
         let sd = (size * (size + 1.0) * (2.0 * size + 1.0) / 24.0 - ties / 48.0).sqrt();
         let excess = v - size * (size + 1.0) / 4.0;
-        (
-            normal_upper_tail((excess - 0.5) / sd),
-            normal_upper_tail((-excess - 0.5) / sd),
-        )
+        (normal_upper_tail((excess - 0.5) / sd), normal_upper_tail((-excess - 0.5) / sd))
     };
     let p_two_sided = (2.0 * p_greater.min(p_less)).min(1.0);
-    Some(SignedRank {
-        v,
-        used: n,
-        p_greater,
-        p_two_sided,
-        exact,
-    })
+    Some(SignedRank { v, used: n, p_greater, p_two_sided, exact })
 }
 
 fn has_duplicates(values: &[f64]) -> bool {
@@ -129,18 +115,10 @@ pub fn hodges_lehmann(differences: &[f64], level: f64) -> Option<Located> {
     } else {
         let size = n as f64;
         let sd = (size * (size + 1.0) * (2.0 * size + 1.0) / 24.0).sqrt();
-        Some(
-            (size * (size + 1.0) / 4.0 + normal_quantile(tail) * sd)
-                .floor()
-                .max(0.0) as usize,
-        )
+        Some((size * (size + 1.0) / 4.0 + normal_quantile(tail) * sd).floor().max(0.0) as usize)
     };
     let rank = rank.unwrap_or(0).max(1);
-    Some(Located {
-        value,
-        lo: walsh[rank - 1],
-        hi: walsh[walsh.len() - rank],
-    })
+    Some(Located { value, lo: walsh[rank - 1], hi: walsh[walsh.len() - rank] })
 }
 
 /// Paired t test.
@@ -176,15 +154,7 @@ pub fn paired_t(differences: &[f64], level: f64) -> Option<PairedT> {
     let t = mean / standard_error;
     let reach = t_reach(level, df) * standard_error;
     let p = 2.0 * t_upper_tail(t.abs(), df);
-    Some(PairedT {
-        mean,
-        standard_error,
-        lo: mean - reach,
-        hi: mean + reach,
-        t,
-        df,
-        p,
-    })
+    Some(PairedT { mean, standard_error, lo: mean - reach, hi: mean + reach, t, df, p })
 }
 
 /// Largest sample for which all sign patterns are tried.
@@ -202,18 +172,14 @@ pub fn sign_flip(differences: &[f64], draws: u32, seed: u64) -> Option<f64> {
     // Sums of the same numbers in another order round differently; ties must count.
     let observed = differences.iter().sum::<f64>().abs() - 1e-12 * total;
     let extreme = |negative: &dyn Fn(usize) -> bool| {
-        let sum: f64 = (0..n)
-            .map(|i| if negative(i) { -sizes[i] } else { sizes[i] })
-            .sum();
+        let sum: f64 = (0..n).map(|i| if negative(i) { -sizes[i] } else { sizes[i] }).sum();
         sum.abs() >= observed
     };
     if n == 0 {
         None
     } else if n <= EXACT_SIGNS {
         let patterns = 1_u32 << n;
-        let hits = (0..patterns)
-            .filter(|p| extreme(&|i| p >> i & 1 == 1))
-            .count();
+        let hits = (0..patterns).filter(|p| extreme(&|i| p >> i & 1 == 1)).count();
         Some(hits as f64 / f64::from(patterns))
     } else {
         let mut state = seed;
@@ -267,36 +233,19 @@ pub fn random_effects(effects: &[f64], variances: &[f64], level: f64) -> Option<
     let pool = |extra: f64| {
         let weights: Vec<f64> = variances.iter().map(|v| 1.0 / (v + extra)).collect();
         let total: f64 = weights.iter().sum();
-        let mean = effects
-            .iter()
-            .zip(&weights)
-            .map(|(e, w)| e * w)
-            .sum::<f64>()
-            / total;
+        let mean = effects.iter().zip(&weights).map(|(e, w)| e * w).sum::<f64>() / total;
         (mean, total, weights)
     };
     let (fixed_mean, total, weights) = pool(0.0);
-    let q: f64 = effects
-        .iter()
-        .zip(&weights)
-        .map(|(e, w)| w * (e - fixed_mean).powi(2))
-        .sum();
+    let q: f64 = effects.iter().zip(&weights).map(|(e, w)| w * (e - fixed_mean).powi(2)).sum();
     let df = effects.len() as f64 - 1.0;
     let squares: f64 = weights.iter().map(|w| w * w).sum();
     let spread = total - squares / total;
-    let tau_squared = if df > 0.0 {
-        ((q - df) / spread).max(0.0)
-    } else {
-        0.0
-    };
+    let tau_squared = if df > 0.0 { ((q - df) / spread).max(0.0) } else { 0.0 };
     let (mean, precision, _) = pool(tau_squared);
     let standard_error = precision.sqrt().recip();
     let reach = normal_quantile(0.5 + 0.5 * level) * standard_error;
-    let p_alike = if df > 0.0 && q > 0.0 {
-        gamma_ur(0.5 * df, 0.5 * q)
-    } else {
-        1.0
-    };
+    let p_alike = if df > 0.0 && q > 0.0 { gamma_ur(0.5 * df, 0.5 * q) } else { 1.0 };
     Some(RandomEffects {
         mean,
         standard_error,
@@ -320,10 +269,7 @@ mod tests {
         let drawn = sign_flip(&differences, 20_000, 3).unwrap();
         let t = paired_t(&differences, 0.95).unwrap();
         assert!((drawn - t.p).abs() < 0.02, "{drawn} {}", t.p);
-        assert_eq!(
-            sign_flip(&differences, 500, 3),
-            sign_flip(&differences, 500, 3)
-        );
+        assert_eq!(sign_flip(&differences, 500, 3), sign_flip(&differences, 500, 3));
     }
 
     #[test]

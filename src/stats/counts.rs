@@ -47,11 +47,7 @@ pub fn garwood(counted: Counted, level: f64) -> (f64, f64) {
     let tail = 0.5 * (1.0 - level);
     let x = counted.count as f64;
     let most = x + 40.0 + 12.0 * x.sqrt();
-    let lo = if counted.count == 0 {
-        0.0
-    } else {
-        root(0.0, most, |m| gamma_lr_or_0(x, m) - tail)
-    };
+    let lo = if counted.count == 0 { 0.0 } else { root(0.0, most, |m| gamma_lr_or_0(x, m) - tail) };
     let hi = root(0.0, most, |m| tail - gamma_ur_or_1(x + 1.0, m));
     (lo / counted.exposure, hi / counted.exposure)
 }
@@ -89,9 +85,7 @@ pub fn rate_ratio(first: Counted, second: Counted, level: f64) -> RateRatio {
     let odds = |share: f64| share / (1.0 - share) * second.exposure / first.exposure;
     let tail = 0.5 * (1.0 - level);
     let lo = root(0.0, 1.0, |p| binomial_upper_tail(a, a + b, p) - tail);
-    let hi = root(0.0, 1.0, |p| {
-        tail - (1.0 - binomial_upper_tail(a + 1, a + b, p))
-    });
+    let hi = root(0.0, 1.0, |p| tail - (1.0 - binomial_upper_tail(a + 1, a + b, p)));
     let share = first.exposure / (first.exposure + second.exposure);
     RateRatio {
         ratio: first.rate() / second.rate(),
@@ -243,7 +237,7 @@ pub struct NegativeBinomial {
 #[must_use]
 pub fn negative_binomial(parts: &[Counted]) -> Option<NegativeBinomial> {
     let rate = pooled(parts).rate();
-    if !(rate > 0.0) {
+    if rate.is_nan() || rate <= 0.0 {
         return None;
     }
     let slope = |k: f64| -> f64 {
@@ -255,20 +249,12 @@ pub fn negative_binomial(parts: &[Counted]) -> Option<NegativeBinomial> {
     };
     const MOST: f64 = 1e6;
     if slope(MOST) > 0.0 || dispersion(parts)? <= 1.0 {
-        return Some(NegativeBinomial {
-            rate,
-            k: f64::INFINITY,
-            k_error: f64::NAN,
-        });
+        return Some(NegativeBinomial { rate, k: f64::INFINITY, k_error: f64::NAN });
     }
     let k = root(-20.0, MOST.ln(), |log_k| -slope(log_k.exp())).exp();
     let step = 1e-4 * k;
     let curvature = (slope(k - step) - slope(k + step)) / (2.0 * step);
-    Some(NegativeBinomial {
-        rate,
-        k,
-        k_error: curvature.sqrt().recip(),
-    })
+    Some(NegativeBinomial { rate, k, k_error: curvature.sqrt().recip() })
 }
 
 /// Whether one cylinder has more than its share of events.
@@ -296,17 +282,9 @@ pub fn concentration(events: &[u64], dispersion: f64) -> Option<Concentration> {
     }
     let thinned = |n: u64| (n as f64 / dispersion.max(1.0)).floor() as u64;
     let rest: u64 = thinned(total - most);
-    let tail = binomial_upper_tail(
-        thinned(most),
-        thinned(most) + rest,
-        1.0 / events.len() as f64,
-    );
+    let tail = binomial_upper_tail(thinned(most), thinned(most) + rest, 1.0 / events.len() as f64);
     let p = (tail * events.len() as f64).min(1.0);
-    Some(Concentration {
-        cylinder,
-        share: most as f64 / total as f64,
-        p,
-    })
+    Some(Concentration { cylinder, share: most as f64 / total as f64, p })
 }
 
 /// Gamma distribution of rates across vehicles.
@@ -357,10 +335,7 @@ impl GammaPrior {
             vehicles.iter().map(term).sum()
         };
         let shape = root((1e-4_f64).ln(), (1e5_f64).ln(), |log| -slope(log.exp())).exp();
-        Some(Self {
-            shape,
-            rate: best_rate(shape),
-        })
+        Some(Self { shape, rate: best_rate(shape) })
     }
 
     /// Posterior of one vehicle's rate: gamma with shape + count and rate + exposure.
@@ -371,11 +346,7 @@ impl GammaPrior {
         let tail = 0.5 * (1.0 - level);
         let most = shape + 40.0 + 12.0 * shape.sqrt();
         let at = |p: f64| root(0.0, most, |m| gamma_lr_or_0(shape, m) - p) / rate;
-        ShrunkRate {
-            mean: shape / rate,
-            lo: at(tail),
-            hi: at(1.0 - tail),
-        }
+        ShrunkRate { mean: shape / rate, lo: at(tail), hi: at(1.0 - tail) }
     }
 }
 
@@ -403,10 +374,7 @@ mod tests {
 
     #[test]
     fn bursts_widen_the_ratio() {
-        let part = |count| Counted {
-            count,
-            exposure: 100.0,
-        };
+        let part = |count| Counted { count, exposure: 100.0 };
         let steady: Vec<Counted> = [9, 11, 10, 10].map(part).to_vec();
         let bursty: Vec<Counted> = [0, 40, 0, 0].map(part).to_vec();
         let base: Vec<Counted> = [5, 5, 4, 6].map(part).to_vec();
@@ -419,20 +387,9 @@ mod tests {
 
     #[test]
     fn alike_vehicles_get_the_fleet_rate() {
-        let fleet: Vec<Counted> = (0..50)
-            .map(|_| Counted {
-                count: 10,
-                exposure: 100.0,
-            })
-            .collect();
+        let fleet: Vec<Counted> = (0..50).map(|_| Counted { count: 10, exposure: 100.0 }).collect();
         let prior = GammaPrior::fit(&fleet).unwrap();
-        let shrunk = prior.shrink(
-            Counted {
-                count: 30,
-                exposure: 100.0,
-            },
-            0.95,
-        );
+        let shrunk = prior.shrink(Counted { count: 30, exposure: 100.0 }, 0.95);
         assert!((shrunk.mean - 0.1).abs() < 0.001);
     }
 }

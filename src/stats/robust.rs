@@ -44,9 +44,7 @@ pub fn huber_location(values: &[f64], bend: f64) -> Option<f64> {
     let mut centre = median(values)?;
     let reach = bend * mad(values)?;
     for _ in 0..500 {
-        let held = values
-            .iter()
-            .map(|v| v.clamp(centre - reach, centre + reach));
+        let held = values.iter().map(|v| v.clamp(centre - reach, centre + reach));
         let next = held.sum::<f64>() / values.len() as f64;
         let moved = (next - centre).abs();
         centre = next;

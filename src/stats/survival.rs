@@ -49,21 +49,9 @@ pub fn kaplan_meier(spans: &[Span], level: f64) -> Vec<SurvivalStep> {
             survival *= 1.0 - d / n;
             greenwood += d / (n * (n - d));
             let (lo, hi) = log_log_limits(survival, greenwood, z);
-            let standard_error = if survival > 0.0 {
-                survival * greenwood.sqrt()
-            } else {
-                0.0
-            };
+            let standard_error = if survival > 0.0 { survival * greenwood.sqrt() } else { 0.0 };
             let time = same_time[0].time;
-            steps.push(SurvivalStep {
-                time,
-                at_risk,
-                ends,
-                survival,
-                standard_error,
-                lo,
-                hi,
-            });
+            steps.push(SurvivalStep { time, at_risk, ends, survival, standard_error, lo, hi });
         }
         at_risk -= same_time.len();
     }
@@ -91,15 +79,9 @@ mod tests {
 
     #[test]
     fn nothing_ended_and_all_ended() {
-        let open = Span {
-            time: 5.0,
-            ended: false,
-        };
+        let open = Span { time: 5.0, ended: false };
         assert!(kaplan_meier(&[open, open], 0.95).is_empty());
-        let closed = Span {
-            time: 5.0,
-            ended: true,
-        };
+        let closed = Span { time: 5.0, ended: true };
         let steps = kaplan_meier(&[closed, closed], 0.95);
         assert_eq!(steps[0].survival, 0.0);
         assert_eq!(median_time(&steps), Some(5.0));

@@ -30,19 +30,9 @@ pub fn mann_kendall(y: &[f64]) -> Option<MannKendall> {
 }
 
 fn judged(s: f64, variance: f64, n: usize) -> MannKendall {
-    let z = if s == 0.0 || variance <= 0.0 {
-        0.0
-    } else {
-        (s - s.signum()) / variance.sqrt()
-    };
+    let z = if s == 0.0 || variance <= 0.0 { 0.0 } else { (s - s.signum()) / variance.sqrt() };
     let tau = s / (n as f64 * (n as f64 - 1.0) / 2.0);
-    MannKendall {
-        s,
-        variance,
-        z,
-        p: (2.0 * normal_upper_tail(z.abs())).min(1.0),
-        tau,
-    }
+    MannKendall { s, variance, z, p: (2.0 * normal_upper_tail(z.abs())).min(1.0), tau }
 }
 
 fn kendall_s(x: &[f64], y: &[f64]) -> f64 {
@@ -55,11 +45,7 @@ fn kendall_s(x: &[f64], y: &[f64]) -> f64 {
             0.0
         }
     };
-    let against = |i: usize| {
-        (0..i)
-            .map(|j| sign(x[i] - x[j]) * sign(y[i] - y[j]))
-            .sum::<f64>()
-    };
+    let against = |i: usize| (0..i).map(|j| sign(x[i] - x[j]) * sign(y[i] - y[j])).sum::<f64>();
     (0..y.len()).map(against).sum()
 }
 
@@ -80,11 +66,7 @@ fn kendall_variance(x: &[f64], y: &[f64]) -> f64 {
 fn ties(values: &[f64]) -> Vec<f64> {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
-    sorted
-        .chunk_by(|a, b| a == b)
-        .map(|group| group.len() as f64)
-        .filter(|n| *n > 1.0)
-        .collect()
+    sorted.chunk_by(|a, b| a == b).map(|group| group.len() as f64).filter(|n| *n > 1.0).collect()
 }
 
 /// Exact P(S >= `s`) for `n` values without ties and without trend (Mahonian numbers).
@@ -102,12 +84,7 @@ pub fn kendall_exact_upper(s: i64, n: usize) -> f64 {
         share = next;
     }
     let pairs = (n * n.saturating_sub(1) / 2) as i64;
-    share
-        .iter()
-        .enumerate()
-        .filter(|(f, _)| pairs - 2 * *f as i64 >= s)
-        .map(|(_, p)| p)
-        .sum()
+    share.iter().enumerate().filter(|(f, _)| pairs - 2 * *f as i64 >= s).map(|(_, p)| p).sum()
 }
 
 /// Mann-Kendall test with its variance corrected for autocorrelation: Hamed & Rao (1998).
@@ -145,12 +122,7 @@ pub fn autocorrelation(values: &[f64], lag: usize) -> f64 {
     let mean = values.iter().sum::<f64>() / values.len() as f64;
     let square: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
     let later = values.iter().skip(lag);
-    values
-        .iter()
-        .zip(later)
-        .map(|(a, b)| (a - mean) * (b - mean))
-        .sum::<f64>()
-        / square
+    values.iter().zip(later).map(|(a, b)| (a - mean) * (b - mean)).sum::<f64>() / square
 }
 
 /// Ranks from 1; equal values share the mean of theirs.

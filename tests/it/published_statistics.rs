@@ -27,12 +27,7 @@ fn entry(id: &str) -> Value {
 }
 
 fn numbers(value: &Value) -> Vec<f64> {
-    value
-        .as_array()
-        .unwrap()
-        .iter()
-        .map(|v| v.as_f64().unwrap())
-        .collect()
+    value.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect()
 }
 
 fn table(value: &Value) -> Vec<Vec<f64>> {
@@ -46,10 +41,7 @@ fn number(value: &Value) -> f64 {
 #[track_caller]
 fn close(found: f64, expected: f64, relative: f64, absolute: f64) {
     let allowed = absolute + relative * expected.abs();
-    assert!(
-        (found - expected).abs() <= allowed,
-        "found {found}, published {expected}"
-    );
+    assert!((found - expected).abs() <= allowed, "found {found}, published {expected}");
 }
 
 #[track_caller]
@@ -61,17 +53,12 @@ fn all_close(found: &[f64], expected: &[f64], relative: f64, absolute: f64) {
 }
 
 fn counted(count: f64, exposure: f64) -> Counted {
-    Counted {
-        count: count as u64,
-        exposure,
-    }
+    Counted { count: count as u64, exposure }
 }
 
 /// Rows `1, x, x², ...`.
 fn polynomial(x: &[f64], degree: i32) -> Vec<Vec<f64>> {
-    x.iter()
-        .map(|x| (0..=degree).map(|k| x.powi(k)).collect())
-        .collect()
+    x.iter().map(|x| (0..=degree).map(|k| x.powi(k)).collect()).collect()
 }
 
 fn fit_polynomial(entry: &Value, degree: i32) -> LeastSquares {
@@ -85,12 +72,7 @@ fn nist_norris() {
     let entry = entry("reg-nist-norris");
     let expected = &entry["expected"];
     let fit = fit_polynomial(&entry, 1);
-    all_close(
-        &fit.beta,
-        &[number(&expected["b0"]), number(&expected["b1"])],
-        1e-10,
-        0.0,
-    );
+    all_close(&fit.beta, &[number(&expected["b0"]), number(&expected["b1"])], 1e-10, 0.0);
     let errors = [number(&expected["se_b0"]), number(&expected["se_b1"])];
     all_close(&fit.standard_errors(), &errors, 1e-10, 0.0);
     close(fit.residual_sd(), number(&expected["resid_sd"]), 1e-10, 0.0);
@@ -115,18 +97,8 @@ fn nist_longley() {
     let y: Vec<f64> = data.iter().map(|r| r[0]).collect();
     let fit = least_squares(&rows, &y, None).unwrap();
     all_close(&fit.beta, &numbers(&entry["expected"]["b"]), 1e-8, 0.0);
-    all_close(
-        &fit.standard_errors(),
-        &numbers(&entry["expected"]["se"]),
-        1e-8,
-        0.0,
-    );
-    close(
-        fit.residual_sd(),
-        number(&entry["expected"]["resid_sd"]),
-        1e-9,
-        0.0,
-    );
+    all_close(&fit.standard_errors(), &numbers(&entry["expected"]["se"]), 1e-8, 0.0);
+    close(fit.residual_sd(), number(&entry["expected"]["resid_sd"]), 1e-9, 0.0);
     close(fit.r_squared, number(&entry["expected"]["r2"]), 1e-10, 0.0);
 }
 
@@ -136,30 +108,17 @@ fn nist_pontius() {
     let entry = entry("reg-nist-pontius");
     let fit = fit_polynomial(&entry, 2);
     all_close(&fit.beta, &numbers(&entry["expected"]["b"]), 1e-9, 0.0);
-    all_close(
-        &fit.standard_errors(),
-        &numbers(&entry["expected"]["se"]),
-        1e-9,
-        0.0,
-    );
+    all_close(&fit.standard_errors(), &numbers(&entry["expected"]["se"]), 1e-9, 0.0);
 }
 
 /// NIST StRD, NoInt1: through the origin.
 #[test]
 fn nist_no_intercept() {
     let entry = entry("reg-nist-noint1");
-    let rows: Vec<Vec<f64>> = numbers(&entry["input"]["x"])
-        .into_iter()
-        .map(|x| vec![x])
-        .collect();
+    let rows: Vec<Vec<f64>> = numbers(&entry["input"]["x"]).into_iter().map(|x| vec![x]).collect();
     let fit = least_squares(&rows, &numbers(&entry["input"]["y"]), None).unwrap();
     close(fit.beta[0], number(&entry["expected"]["b1"]), 1e-12, 0.0);
-    close(
-        fit.standard_errors()[0],
-        number(&entry["expected"]["se"]),
-        1e-12,
-        0.0,
-    );
+    close(fit.standard_errors()[0], number(&entry["expected"]["se"]), 1e-12, 0.0);
 }
 
 /// NIST StRD, Wampler1 (exact fit) and Wampler3 (large noise).
@@ -170,12 +129,7 @@ fn nist_wampler() {
     let entry = entry("reg-nist-wampler3");
     let noisy = fit_polynomial(&entry, 5);
     all_close(&noisy.beta, &[1.0; 6], 0.0, 1e-6);
-    all_close(
-        &noisy.standard_errors(),
-        &numbers(&entry["expected"]["se"]),
-        1e-9,
-        0.0,
-    );
+    all_close(&noisy.standard_errors(), &numbers(&entry["expected"]["se"]), 1e-9, 0.0);
 }
 
 /// NIST StRD, Filip: condition 1e15, where seven digits are what double precision leaves.
@@ -184,54 +138,30 @@ fn nist_filip() {
     let entry = entry("reg-nist-filip");
     let fit = fit_polynomial(&entry, 10);
     all_close(&fit.beta, &numbers(&entry["expected"]["b"]), 2e-6, 0.0);
-    all_close(
-        &fit.standard_errors(),
-        &numbers(&entry["expected"]["se"]),
-        2e-6,
-        0.0,
-    );
+    all_close(&fit.standard_errors(), &numbers(&entry["expected"]["se"]), 2e-6, 0.0);
 }
 
 /// Greene (1993), Table 15.1, as the R package sandwich reproduces it; Newey-West without prewhitening.
 #[test]
 fn greene_investment_newey_west() {
     let entry = entry("hac-greene-investment");
-    let (x1, x2) = (
-        numbers(&entry["input"]["x1"]),
-        numbers(&entry["input"]["x2"]),
-    );
+    let (x1, x2) = (numbers(&entry["input"]["x1"]), numbers(&entry["input"]["x2"]));
     let rows: Vec<Vec<f64>> = x1.iter().zip(&x2).map(|(a, b)| vec![1.0, *a, *b]).collect();
     let fit = least_squares(&rows, &numbers(&entry["input"]["y"]), None).unwrap();
     all_close(&fit.beta, &numbers(&entry["expected"]["b"]), 1e-8, 0.0);
-    all_close(
-        &fit.standard_errors(),
-        &numbers(&entry["expected"]["se_ols"]),
-        1e-8,
-        0.0,
-    );
+    all_close(&fit.standard_errors(), &numbers(&entry["expected"]["se_ols"]), 1e-8, 0.0);
     let covariance = fit.newey_west(&rows, 4);
     let errors: Vec<f64> = (0..3).map(|i| covariance[i][i].sqrt()).collect();
     all_close(&errors, &numbers(&entry["expected"]["se_nw4"]), 1e-8, 0.0);
     let factor = (19.0_f64 / 16.0).sqrt();
     let corrected: Vec<f64> = errors.iter().map(|e| e * factor).collect();
-    all_close(
-        &corrected,
-        &numbers(&entry["expected"]["se_nw4_smallsample"]),
-        1e-8,
-        0.0,
-    );
+    all_close(&corrected, &numbers(&entry["expected"]["se_nw4_smallsample"]), 1e-8, 0.0);
 }
 
 /// Student's t and normal quantiles: tables in any textbook (from memory).
 #[test]
 fn quantiles_of_t_and_normal() {
-    for (df, reach) in [
-        (1.0, 12.706),
-        (4.0, 2.776),
-        (10.0, 2.228),
-        (30.0, 2.042),
-        (1e9, 1.95996),
-    ] {
+    for (df, reach) in [(1.0, 12.706), (4.0, 2.776), (10.0, 2.228), (30.0, 2.042), (1e9, 1.95996)] {
         let (lo, hi) = t_interval(0.0, 1.0, df, 0.95);
         close(hi, reach, 0.0, 6e-4);
         close(lo, -reach, 0.0, 6e-4);
@@ -247,22 +177,12 @@ fn one_sided_rate_comparison() {
     let entry1 = entry("cnt-gu2008-ex1");
     let (a, b) = (counted(60.0, 51_477.5), counted(30.0, 54_308.7));
     let (exact, mid) = rate_ratio_p(a, b, 1.0);
-    close(
-        exact,
-        number(&entry1["expected"]["exact_conditional"]),
-        0.0,
-        6e-7,
-    );
+    close(exact, number(&entry1["expected"]["exact_conditional"]), 0.0, 6e-7);
     close(mid, number(&entry1["expected"]["mid_p"]), 0.0, 6e-7);
     close(rate_ratio(a, b, 0.95).p_greater, exact, 1e-12, 0.0);
     let entry2 = entry("cnt-gu2008-ex2");
     let (exact, mid) = rate_ratio_p(counted(41.0, 28_010.0), counted(15.0, 19_017.0), 1.5);
-    close(
-        exact,
-        number(&entry2["expected"]["exact_conditional"]),
-        0.0,
-        6e-4,
-    );
+    close(exact, number(&entry2["expected"]["exact_conditional"]), 0.0, 6e-4);
     close(mid, number(&entry2["expected"]["mid_p"]), 0.0, 6e-4);
 }
 
@@ -275,12 +195,7 @@ fn rate_ratio_with_exact_interval() {
         let found = rate_ratio(counted(case[0], case[1]), counted(case[2], case[3]), 0.95);
         close(found.ratio, number(&expected["ratio"][i]), 1e-9, 0.0);
         close(found.p_two_sided, number(&expected["p"][i]), 1e-6, 0.0);
-        all_close(
-            &[found.lo, found.hi],
-            &numbers(&expected["ci"][i]),
-            1e-9,
-            0.0,
-        );
+        all_close(&[found.lo, found.hi], &numbers(&expected["ci"][i]), 1e-9, 0.0);
     }
 }
 
@@ -341,17 +256,12 @@ fn shrunk_pump_rates() {
     let entry = entry("shr-pumps");
     let failures = numbers(&entry["input"]["failures"]);
     let hours = numbers(&entry["input"]["time"]);
-    let pumps: Vec<Counted> = failures
-        .iter()
-        .zip(&hours)
-        .map(|(x, t)| counted(*x, *t))
-        .collect();
+    let pumps: Vec<Counted> = failures.iter().zip(&hours).map(|(x, t)| counted(*x, *t)).collect();
     let prior = GammaPrior::fit(&pumps).unwrap();
     close(prior.shape, 0.822_965, 2e-6, 0.0);
     close(prior.rate, 1.261_653, 2e-6, 0.0);
-    let expected = [
-        0.06093, 0.10748, 0.09075, 0.11648, 0.58800, 0.60692, 0.78860, 0.78860, 1.43470, 1.94046,
-    ];
+    let expected =
+        [0.06093, 0.10748, 0.09075, 0.11648, 0.58800, 0.60692, 0.78860, 0.78860, 1.43470, 1.94046];
     for (pump, expected) in pumps.iter().zip(expected) {
         let shrunk = prior.shrink(*pump, 0.95);
         close(shrunk.mean, expected, 0.0, 6e-6);
@@ -368,24 +278,9 @@ fn shrunk_pump_rates() {
 fn robust_location_of_copper() {
     let entry = entry("rob-chem");
     let x = numbers(&entry["input"]["x"]);
-    close(
-        median(&x).unwrap(),
-        number(&entry["expected"]["median"]),
-        1e-12,
-        0.0,
-    );
-    close(
-        mad(&x).unwrap(),
-        number(&entry["expected"]["mad"]),
-        2e-6,
-        0.0,
-    );
-    close(
-        huber_location(&x, 1.5).unwrap(),
-        number(&entry["expected"]["huber_mu"]),
-        0.0,
-        3e-6,
-    );
+    close(median(&x).unwrap(), number(&entry["expected"]["median"]), 1e-12, 0.0);
+    close(mad(&x).unwrap(), number(&entry["expected"]["mad"]), 2e-6, 0.0);
+    close(huber_location(&x, 1.5).unwrap(), number(&entry["expected"]["huber_mu"]), 0.0, 3e-6);
 }
 
 /// Same section, nickel: the fixed point is 11.5513630, MASS stops a little before it (in the note).
@@ -393,18 +288,8 @@ fn robust_location_of_copper() {
 fn robust_location_of_nickel() {
     let entry = entry("rob-abbey");
     let x = numbers(&entry["input"]["x"]);
-    close(
-        median(&x).unwrap(),
-        number(&entry["expected"]["median"]),
-        1e-12,
-        0.0,
-    );
-    close(
-        mad(&x).unwrap(),
-        number(&entry["expected"]["mad"]),
-        2e-6,
-        0.0,
-    );
+    close(median(&x).unwrap(), number(&entry["expected"]["median"]), 1e-12, 0.0);
+    close(mad(&x).unwrap(), number(&entry["expected"]["mad"]), 2e-6, 0.0);
     close(huber_location(&x, 1.5).unwrap(), 11.551_363_0, 0.0, 1e-5);
 }
 
@@ -412,12 +297,7 @@ fn robust_location_of_nickel() {
 #[test]
 fn robust_constants() {
     let entry = entry("rob-constants");
-    close(
-        MAD_TO_SD,
-        number(&entry["expected"]["mad_constant"]),
-        1e-15,
-        0.0,
-    );
+    close(MAD_TO_SD, number(&entry["expected"]["mad_constant"]), 1e-15, 0.0);
     close(1.0 / normal_quantile(0.75), MAD_TO_SD, 1e-12, 0.0);
     // Efficiency of the location estimate: (share inside)² / E[psi²].
     let efficiency = |k: f64| {
@@ -426,28 +306,15 @@ fn robust_constants() {
         let inside = 1.0 - outside;
         inside * inside / (inside - 2.0 * k * density + k * k * outside)
     };
-    close(
-        efficiency(HUBER_95),
-        number(&entry["expected"]["eff_huber_1_345"]),
-        0.0,
-        1e-4,
-    );
-    close(
-        efficiency(1.5),
-        number(&entry["expected"]["eff_huber_1_5"]),
-        0.0,
-        1e-4,
-    );
+    close(efficiency(HUBER_95), number(&entry["expected"]["eff_huber_1_345"]), 0.0, 1e-4);
+    close(efficiency(1.5), number(&entry["expected"]["eff_huber_1_5"]), 0.0, 1e-4);
 }
 
 /// EPA 530/R-09-007, Example 17-6, by EnvStats: ties, irregular dates, interpolated slope limits.
 #[test]
 fn trend_of_sulfate() {
     let entry = entry("mk-epa-sulfate");
-    let (t, y) = (
-        numbers(&entry["input"]["time"]),
-        numbers(&entry["input"]["y"]),
-    );
+    let (t, y) = (numbers(&entry["input"]["time"]), numbers(&entry["input"]["y"]));
     let expected = &entry["expected"];
     let test = mann_kendall(&y).unwrap();
     close(test.s, number(&expected["S"]), 0.0, 0.0);
@@ -457,16 +324,8 @@ fn trend_of_sulfate() {
     close(test.tau, number(&expected["tau_a"]), 1e-6, 0.0);
     let line = theil_sen(&t, &y, 0.95).unwrap();
     close(line.slope, number(&expected["slope"]), 1e-8, 0.0);
-    close(
-        line.intercept,
-        number(&expected["intercept_conover"]),
-        1e-8,
-        0.0,
-    );
-    let limits = [
-        number(&expected["slope_LCL"]),
-        number(&expected["slope_UCL"]),
-    ];
+    close(line.intercept, number(&expected["intercept_conover"]), 1e-8, 0.0);
+    let limits = [number(&expected["slope_LCL"]), number(&expected["slope_UCL"])];
     all_close(&[line.lo, line.hi], &limits, 1e-6, 0.0);
 }
 
@@ -474,10 +333,7 @@ fn trend_of_sulfate() {
 #[test]
 fn trend_of_sodium() {
     let entry = entry("mk-epa-sodium");
-    let (t, y) = (
-        numbers(&entry["input"]["time"]),
-        numbers(&entry["input"]["y"]),
-    );
+    let (t, y) = (numbers(&entry["input"]["time"]), numbers(&entry["input"]["y"]));
     let expected = &entry["expected"];
     let test = mann_kendall(&y).unwrap();
     close(test.z, number(&expected["z"]), 1e-6, 0.0);
@@ -485,16 +341,8 @@ fn trend_of_sodium() {
     close(test.tau, number(&expected["tau"]), 1e-6, 0.0);
     let line = theil_sen(&t, &y, 0.95).unwrap();
     close(line.slope, number(&expected["slope"]), 1e-7, 0.0);
-    close(
-        line.intercept,
-        number(&expected["intercept_conover"]),
-        1e-7,
-        0.0,
-    );
-    let limits = [
-        number(&expected["slope_LCL"]),
-        number(&expected["slope_UCL"]),
-    ];
+    close(line.intercept, number(&expected["intercept_conover"]), 1e-7, 0.0);
+    let limits = [number(&expected["slope_LCL"]), number(&expected["slope_UCL"])];
     all_close(&[line.lo, line.hi], &limits, 1e-6, 0.0);
 }
 
@@ -514,12 +362,7 @@ fn trend_of_the_nile() {
     let t: Vec<f64> = (0..100).map(f64::from).collect();
     let line = theil_sen(&t, &y, 0.95).unwrap();
     close(line.slope, number(&expected["slope"]), 1e-12, 0.0);
-    all_close(
-        &[line.lo, line.hi],
-        &numbers(&expected["slope_CI95"]),
-        2e-3,
-        0.0,
-    );
+    all_close(&[line.lo, line.hi], &numbers(&expected["slope_CI95"]), 2e-3, 0.0);
 }
 
 /// Hamed & Rao (1998) on the Nile by the R package modifiedmk: all lags, and three.
@@ -541,10 +384,9 @@ fn autocorrelation_corrected_trend_of_the_nile() {
 #[test]
 fn trend_of_nottingham() {
     let entry = entry("mk-nottingham");
-    for (month, s, variance, p) in [
-        ("august", "aug_S", 946.0, 0.010_214),
-        ("september", "sep_S", 944.333_3, 0.031_735),
-    ] {
+    for (month, s, variance, p) in
+        [("august", "aug_S", 946.0, 0.010_214), ("september", "sep_S", 944.333_3, 0.031_735)]
+    {
         let test = mann_kendall(&numbers(&entry["input"][month])).unwrap();
         close(test.s, number(&entry["expected"][s]), 0.0, 0.0);
         close(test.variance, variance, 1e-7, 0.0);
@@ -565,12 +407,7 @@ fn trend_of_maxau() {
     let t: Vec<f64> = (0..45).map(f64::from).collect();
     let line = theil_sen(&t, &y, 0.95).unwrap();
     close(line.slope, number(&expected["slope"]), 1e-9, 0.0);
-    all_close(
-        &[line.lo, line.hi],
-        &numbers(&expected["slope_CI95"]),
-        5e-3,
-        0.0,
-    );
+    all_close(&[line.lo, line.hi], &numbers(&expected["slope_CI95"]), 5e-3, 0.0);
 }
 
 /// Kendall's table (Gilbert, 1987, A18; Hollander & Wolfe, A.30).
@@ -579,12 +416,7 @@ fn exact_trend_table() {
     let entry = entry("mk-exact-null");
     let expected = numbers(&entry["expected"]["p"]);
     for (case, expected) in table(&entry["input"]["n_s"]).iter().zip(expected) {
-        close(
-            kendall_exact_upper(case[1] as i64, case[0] as usize),
-            expected,
-            0.0,
-            6e-4,
-        );
+        close(kendall_exact_upper(case[1] as i64, case[0] as usize), expected, 0.0, 6e-4);
     }
 }
 
@@ -596,24 +428,13 @@ fn theil_slopes() {
     let line = theil_sen(&x, &y, 0.95).unwrap();
     close(line.slope, number(&first["expected"]["slope"]), 1e-12, 0.0);
     let p = kendall_exact_upper(6, 5);
-    close(
-        p,
-        number(&first["expected"]["p_one_sided_exact"]),
-        0.0,
-        6e-4,
-    );
+    close(p, number(&first["expected"]["p_one_sided_exact"]), 0.0, 6e-4);
     let second = entry("theil-bonett");
-    let (x, y) = (
-        numbers(&second["input"]["x"]),
-        numbers(&second["input"]["y"]),
-    );
+    let (x, y) = (numbers(&second["input"]["x"]), numbers(&second["input"]["y"]));
     let line = theil_sen(&x, &y, 0.95).unwrap();
     close(line.slope, number(&second["expected"]["slope"]), 1e-12, 0.0);
     // Interpolated ranks: within one gap between slopes of the rounded ones.
-    let limits = [
-        number(&second["expected"]["LL"]),
-        number(&second["expected"]["UL"]),
-    ];
+    let limits = [number(&second["expected"]["LL"]), number(&second["expected"]["UL"])];
     all_close(&[line.lo, line.hi], &limits, 2e-2, 0.0);
 }
 
@@ -621,51 +442,25 @@ fn theil_slopes() {
 #[test]
 fn signed_rank_of_depression_scale() {
     let entry = entry("ba-wilcoxon-depression");
-    let (first, second) = (
-        numbers(&entry["input"]["first"]),
-        numbers(&entry["input"]["second"]),
-    );
+    let (first, second) = (numbers(&entry["input"]["first"]), numbers(&entry["input"]["second"]));
     let fall: Vec<f64> = first.iter().zip(&second).map(|(a, b)| a - b).collect();
     let expected = &entry["expected"];
     let test = signed_rank(&fall).unwrap();
     close(test.v, number(&expected["V"]), 0.0, 0.0);
     close(test.p_greater, number(&expected["p_one_sided"]), 1e-12, 0.0);
-    close(
-        test.p_two_sided,
-        number(&expected["p_two_sided"]),
-        1e-12,
-        0.0,
-    );
+    close(test.p_two_sided, number(&expected["p_two_sided"]), 1e-12, 0.0);
     let rise: Vec<f64> = fall.iter().map(|d| -d).collect();
-    close(
-        signed_rank(&rise).unwrap().v,
-        number(&expected["V_second_minus_first"]),
-        0.0,
-        0.0,
-    );
+    close(signed_rank(&rise).unwrap().v, number(&expected["V_second_minus_first"]), 0.0, 0.0);
     let location = hodges_lehmann(&rise, 0.95).unwrap();
-    close(
-        location.value,
-        number(&expected["hodges_lehmann"]),
-        1e-9,
-        0.0,
-    );
-    all_close(
-        &[location.lo, location.hi],
-        &numbers(&expected["ci95"]),
-        1e-9,
-        0.0,
-    );
+    close(location.value, number(&expected["hodges_lehmann"]), 1e-9, 0.0);
+    all_close(&[location.lo, location.hi], &numbers(&expected["ci95"]), 1e-9, 0.0);
 }
 
 /// Student (1908), sleep: paired t, and the signed rank test with a zero and ties (R's values).
 #[test]
 fn paired_tests_of_sleep() {
     let entry = entry("ba-paired-t-sleep");
-    let (one, two) = (
-        numbers(&entry["input"]["drug1"]),
-        numbers(&entry["input"]["drug2"]),
-    );
+    let (one, two) = (numbers(&entry["input"]["drug1"]), numbers(&entry["input"]["drug2"]));
     let differences: Vec<f64> = one.iter().zip(&two).map(|(a, b)| a - b).collect();
     let expected = &entry["expected"];
     let test = paired_t(&differences, 0.95).unwrap();
@@ -720,49 +515,24 @@ fn pooled_vaccine_trials() {
 }
 
 fn spans(times: &[f64], ended: &[f64]) -> Vec<Span> {
-    times
-        .iter()
-        .zip(ended)
-        .map(|(&time, &e)| Span {
-            time,
-            ended: e > 0.5,
-        })
-        .collect()
+    times.iter().zip(ended).map(|(&time, &e)| Span { time, ended: e > 0.5 }).collect()
 }
 
 /// Freireich et al. (1963), 6-MP arm: Klein & Moeschberger, Table 4.1; limits by R's survfit log-log.
 #[test]
 fn survival_of_6mp() {
     let entry = entry("surv-km-6mp");
-    let data = spans(
-        &numbers(&entry["input"]["time"]),
-        &numbers(&entry["input"]["event"]),
-    );
+    let data = spans(&numbers(&entry["input"]["time"]), &numbers(&entry["input"]["event"]));
     let expected = &entry["expected"];
     let steps = kaplan_meier(&data, 0.95);
     let column = |f: fn(&trimdrift::stats::survival::SurvivalStep) -> f64| {
         steps.iter().map(f).collect::<Vec<f64>>()
     };
     all_close(&column(|s| s.time), &numbers(&expected["t"]), 0.0, 0.0);
-    all_close(
-        &column(|s| s.at_risk as f64),
-        &numbers(&expected["at_risk"]),
-        0.0,
-        0.0,
-    );
+    all_close(&column(|s| s.at_risk as f64), &numbers(&expected["at_risk"]), 0.0, 0.0);
     all_close(&column(|s| s.survival), &numbers(&expected["S"]), 0.0, 6e-5);
-    all_close(
-        &column(|s| s.standard_error),
-        &numbers(&expected["se"]),
-        0.0,
-        6e-5,
-    );
-    close(
-        median_time(&steps).unwrap(),
-        number(&expected["median"]),
-        0.0,
-        0.0,
-    );
+    all_close(&column(|s| s.standard_error), &numbers(&expected["se"]), 0.0, 6e-5);
+    close(median_time(&steps).unwrap(), number(&expected["median"]), 0.0, 0.0);
     let limits = table(&self::entry("surv-greenwood-ci")["expected"]["loglog"]);
     for (step, limits) in steps.iter().zip(limits) {
         all_close(&[step.lo, step.hi], &limits, 0.0, 2e-7);
@@ -773,23 +543,10 @@ fn survival_of_6mp() {
 #[test]
 fn survival_of_aml() {
     let entry = entry("surv-logrank-aml");
-    let data = spans(
-        &numbers(&entry["input"]["t1"]),
-        &numbers(&entry["input"]["s1"]),
-    );
+    let data = spans(&numbers(&entry["input"]["t1"]), &numbers(&entry["input"]["s1"]));
     let steps = kaplan_meier(&data, 0.95);
     let survival: Vec<f64> = steps.iter().map(|s| s.survival).collect();
     let errors: Vec<f64> = steps.iter().map(|s| s.standard_error).collect();
-    all_close(
-        &survival,
-        &numbers(&entry["expected"]["S_maintained"]),
-        1e-6,
-        0.0,
-    );
-    all_close(
-        &errors,
-        &numbers(&entry["expected"]["se_maintained"]),
-        1e-6,
-        0.0,
-    );
+    all_close(&survival, &numbers(&entry["expected"]["S_maintained"]), 1e-6, 0.0);
+    all_close(&errors, &numbers(&entry["expected"]["se_maintained"]), 1e-6, 0.0);
 }

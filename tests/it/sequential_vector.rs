@@ -13,16 +13,9 @@ fn numbers(name: &str) -> Vec<Vec<f64>> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/statistics");
     let text = std::fs::read_to_string(folder.join(name)).unwrap();
     let cell = |c: &str| {
-        if c.is_empty() {
-            f64::NAN
-        } else {
-            c.parse().unwrap()
-        }
+        if c.is_empty() { f64::NAN } else { c.parse().unwrap() }
     };
-    text.lines()
-        .skip(1)
-        .map(|line| line.split(',').map(cell).collect())
-        .collect()
+    text.lines().skip(1).map(|line| line.split(',').map(cell).collect()).collect()
 }
 
 /// Night by night: log ratio, unguarded log ratio, best ramp, best step to 1e-6; interval to 0.005.
@@ -32,11 +25,7 @@ fn numbers(name: &str) -> Vec<Vec<f64>> {
 #[test]
 fn every_night_of_the_reference_vector() {
     let params = Params::of_the_study();
-    let noise = Noise {
-        sigma: 1.6,
-        phi: 0.5,
-        kappa: 1.3,
-    };
+    let noise = Noise { sigma: 1.6, phi: 0.5, kappa: 1.3 };
     let input = numbers("sequential_vector_in.csv");
     let rows: Vec<AdjustedRow> = input
         .iter()
@@ -55,18 +44,9 @@ fn every_night_of_the_reference_vector() {
         let seen = rows.partition_point(|row| row.day <= night);
         let blocks = Blocks::from_rows(&rows[..seen], &[], &noise, &params);
         let look = work.look(&blocks, &params);
-        let found = [
-            look.log_r_up,
-            look.log_unguarded_up,
-            look.max_log_ramp_up,
-            look.max_log_step,
-        ];
+        let found = [look.log_r_up, look.log_unguarded_up, look.max_log_ramp_up, look.max_log_step];
         for (found, expected) in found.iter().zip(&expected[1..5]) {
-            assert!(
-                (found - expected).abs() < 1e-6,
-                "night {}: {found} {expected}",
-                expected
-            );
+            assert!((found - expected).abs() < 1e-6, "night {}: {found} {expected}", expected);
         }
         nights += 1;
         if !expected[5].is_nan() {
@@ -105,19 +85,10 @@ fn made_up(vehicles: usize, days: i32, seed: u64) -> Vec<SeriesInput> {
                     x_onset = x;
                 }
                 noise = 0.5 * noise + 2.0 * (uniform() + uniform() - 1.0);
-                let ramp = if day > onset {
-                    slope * (x - x_onset)
-                } else {
-                    0.0
-                };
+                let ramp = if day > onset { slope * (x - x_onset) } else { 0.0 };
                 let wave = (f64::from(day) / 58.0).sin();
                 if uniform() < 0.74 {
-                    rows.push(DayRow {
-                        day,
-                        x,
-                        y: wave + noise + ramp,
-                        weight: 1.0,
-                    });
+                    rows.push(DayRow { day, x, y: wave + noise + ramp, weight: 1.0 });
                 }
             }
             SeriesInput {
@@ -179,21 +150,11 @@ proptest! {
 fn planted_ramps_are_flagged_and_threads_do_not_matter() {
     let series = made_up(30, 500, 7);
     let outcomes = run(&series, &Params::default(), 499);
-    let found = outcomes
-        .iter()
-        .step_by(3)
-        .filter(|o| o.up.flag.is_some())
-        .count();
+    let found = outcomes.iter().step_by(3).filter(|o| o.up.flag.is_some()).count();
     assert!(found >= 8, "only {found} of 10 ramps found");
     let repaired = &outcomes[3];
-    assert!(
-        repaired.residuals.len() > repaired.rows,
-        "the repair on day 200 must be forgotten"
-    );
-    let one_thread = rayon::ThreadPoolBuilder::new()
-        .num_threads(1)
-        .build()
-        .unwrap();
+    assert!(repaired.residuals.len() > repaired.rows, "the repair on day 200 must be forgotten");
+    let one_thread = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
     let alone = one_thread.install(|| run(&series, &Params::default(), 499));
     assert_eq!(outcomes, alone);
 }
@@ -202,14 +163,7 @@ fn planted_ramps_are_flagged_and_threads_do_not_matter() {
 fn nightly_looks_never_flag_later_than_the_weekly_rule() {
     let series = made_up(30, 500, 11);
     let weekly = run(&series, &Params::default(), 499);
-    let nightly = run(
-        &series,
-        &Params {
-            nightly: true,
-            ..Params::default()
-        },
-        499,
-    );
+    let nightly = run(&series, &Params { nightly: true, ..Params::default() }, 499);
     for (weekly, nightly) in weekly.iter().zip(&nightly) {
         if let Some(flag) = weekly.up.flag {
             assert!(nightly.up.flag.is_some_and(|night| night.day <= flag.day));

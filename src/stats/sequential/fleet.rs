@@ -142,19 +142,13 @@ pub fn run(series: &[SeriesInput], params: &Params, last_day: i32) -> Vec<Series
         .zip(&reference.common_mode)
         .map(|(input, common_mode)| State::new(input, common_mode, &reference, params))
         .collect();
-    let first_day = states
-        .iter()
-        .filter_map(|s| s.rows.first())
-        .map(|r| r.day)
-        .min();
+    let first_day = states.iter().filter_map(|s| s.rows.first()).map(|r| r.day).min();
     let mut night = first_day.unwrap_or(last_day);
     while night <= last_day {
         // Refits fall on the same days whatever the first row, so a longer history changes no earlier night.
         let next = (night.div_euclid(params.refit_days) + 1) * params.refit_days;
         let end = next.min(last_day.saturating_add(1));
-        states
-            .par_iter_mut()
-            .for_each(|state| state.refit_residuals(night));
+        states.par_iter_mut().for_each(|state| state.refit_residuals(night));
         let residuals: Vec<&Residuals> = states.iter().map(|s| &s.residuals).collect();
         let noise = shrunk_noise(&residuals, &groups, params);
         states.par_iter_mut().zip(noise).for_each_init(
@@ -170,9 +164,7 @@ pub fn run(series: &[SeriesInput], params: &Params, last_day: i32) -> Vec<Series
     }
     states
         .into_par_iter()
-        .map_init(Workspace::default, |work, state| {
-            state.outcome(last_day, work)
-        })
+        .map_init(Workspace::default, |work, state| state.outcome(last_day, work))
         .collect()
 }
 
@@ -208,13 +200,7 @@ impl<'a> State<'a> {
     ) -> Self {
         let adjusted = |(row, &m): (&DayRow, &f64)| {
             let DayRow { day, x, y, weight } = *row;
-            AdjustedRow {
-                day,
-                x,
-                m,
-                r: y - m,
-                weight,
-            }
+            AdjustedRow { day, x, m, r: y - m, weight }
         };
         Self {
             input,
@@ -222,11 +208,7 @@ impl<'a> State<'a> {
             params,
             rows: input.rows.iter().zip(common_mode).map(adjusted).collect(),
             residuals: Residuals::default(),
-            noise: Noise {
-                sigma: params.step_sd,
-                phi: 0.0,
-                kappa: 1.0,
-            },
+            noise: Noise { sigma: params.step_sd, phi: 0.0, kappa: 1.0 },
             blocks: Blocks::default(),
             start: 0,
             next: 0,
@@ -243,17 +225,11 @@ impl<'a> State<'a> {
 
     /// Detrends the rows seen before `night`.
     fn refit_residuals(&mut self, night: i32) {
-        let mut cuts: Vec<i32> = self
-            .input
-            .breaks
-            .iter()
-            .chain(&self.input.restarts)
-            .copied()
-            .collect();
+        let mut cuts: Vec<i32> =
+            self.input.breaks.iter().chain(&self.input.restarts).copied().collect();
         cuts.retain(|&cut| cut <= night);
         cuts.sort_unstable();
-        self.residuals
-            .refit(&self.rows[..self.next], &cuts, self.params);
+        self.residuals.refit(&self.rows[..self.next], &cuts, self.params);
     }
 
     /// Takes a new noise and weighs the rows since the restart anew.
@@ -261,24 +237,19 @@ impl<'a> State<'a> {
         self.noise = noise;
         self.blocks.clear();
         for row in &self.rows[self.start..self.next] {
-            self.blocks
-                .push(row, &self.input.breaks, &noise, self.params);
+            self.blocks.push(row, &self.input.breaks, &noise, self.params);
         }
     }
 
     fn live(&mut self, night: i32, work: &mut Workspace) {
-        while let Some(&day) = self
-            .input
-            .restarts
-            .get(self.next_restart)
-            .filter(|day| **day <= night)
+        while let Some(&day) =
+            self.input.restarts.get(self.next_restart).filter(|day| **day <= night)
         {
             self.next_restart += 1;
             self.restart(day);
         }
         if let Some(row) = self.rows.get(self.next).filter(|row| row.day == night) {
-            self.blocks
-                .push(row, &self.input.breaks, &self.noise, self.params);
+            self.blocks.push(row, &self.input.breaks, &self.noise, self.params);
             self.next += 1;
             self.unseen = true;
             self.prove_repair();
@@ -286,12 +257,7 @@ impl<'a> State<'a> {
         if self.unseen && self.look_is_due(night) && self.blocks.ready(night, self.params) {
             self.look(night, work);
         }
-        while self
-            .input
-            .report_days
-            .get(self.next_report)
-            .is_some_and(|&day| day <= night)
-        {
+        while self.input.report_days.get(self.next_report).is_some_and(|&day| day <= night) {
             if self.input.report_days[self.next_report] == night {
                 let slopes = [Direction::Up, Direction::Down].map(|d| self.slope(d, night, work));
                 self.up.reports.extend(slopes[0].map(|s| (night, s)));
@@ -341,19 +307,13 @@ impl<'a> State<'a> {
     }
 
     fn look_is_due(&self, night: i32) -> bool {
-        let closes = self
-            .blocks
-            .last_block_day()
-            .is_some_and(|d| night == d + self.params.block_days - 1);
+        let closes =
+            self.blocks.last_block_day().is_some_and(|d| night == d + self.params.block_days - 1);
         closes || self.watched || self.params.nightly
     }
 
     fn look(&mut self, night: i32, work: &mut Workspace) {
-        let Look {
-            log_r_up,
-            log_r_down,
-            ..
-        } = work.look(&self.blocks, self.params);
+        let Look { log_r_up, log_r_down, .. } = work.look(&self.blocks, self.params);
         self.looks += 1;
         self.unseen = false;
         self.up.log_r = Some(log_r_up);
@@ -371,11 +331,7 @@ impl<'a> State<'a> {
             self.watched |= log_r > limit - self.params.watch_margin;
             if log_r > limit {
                 let slope = self.slope(direction, night, work);
-                let flag = Some(Flag {
-                    day: night,
-                    log_r,
-                    slope,
-                });
+                let flag = Some(Flag { day: night, log_r, slope });
                 match direction {
                     Direction::Up => self.up.flag = flag,
                     Direction::Down => self.down.flag = flag,
@@ -394,14 +350,7 @@ impl<'a> State<'a> {
             return None;
         }
         let reference_sd = self.reference.sd(self.input.group, night);
-        slope_posterior(
-            &self.blocks,
-            direction,
-            night,
-            reference_sd,
-            self.params,
-            work,
-        )
+        slope_posterior(&self.blocks, direction, night, reference_sd, self.params, work)
     }
 
     fn outcome(mut self, last_day: i32, work: &mut Workspace) -> SeriesOutcome {
@@ -410,9 +359,7 @@ impl<'a> State<'a> {
         let reference_sd = self.reference.sd(self.input.group, last_day);
         let seen = &self.rows[..self.next];
         let residual = |row: &AdjustedRow| {
-            let AdjustedRow {
-                day, x, r, weight, ..
-            } = *row;
+            let AdjustedRow { day, x, r, weight, .. } = *row;
             ResidualRow { day, x, r, weight }
         };
         SeriesOutcome {
@@ -449,10 +396,7 @@ impl<'a> State<'a> {
         let long_run = kappa * sigma * sigma * (1.0 + phi) / (1.0 - phi);
         let variance = long_run * (1.0 / start_weight + 1.0 / now_weight);
         let sd = (variance + 2.0 * reference_sd * reference_sd).sqrt();
-        Some(LevelChange {
-            change: now - start,
-            sd,
-        })
+        Some(LevelChange { change: now - start, sd })
     }
 }
 
@@ -461,8 +405,5 @@ const FEWEST_LEVEL_ROWS: usize = 8;
 
 fn weighted_mean(rows: &[AdjustedRow]) -> (f64, f64) {
     let weight: f64 = rows.iter().map(|r| r.weight).sum();
-    (
-        rows.iter().map(|r| r.weight * r.r).sum::<f64>() / weight,
-        weight,
-    )
+    (rows.iter().map(|r| r.weight * r.r).sum::<f64>() / weight, weight)
 }

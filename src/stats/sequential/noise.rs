@@ -39,11 +39,7 @@ impl Residuals {
         self.values.clear();
         self.ends.clear();
         let mut start = 0;
-        for end in cuts
-            .iter()
-            .map(|&c| rows.partition_point(|r| r.day < c))
-            .chain([rows.len()])
-        {
+        for end in cuts.iter().map(|&c| rows.partition_point(|r| r.day < c)).chain([rows.len()]) {
             if end > start {
                 self.add_stretch(&rows[start..end], params.segment_rows);
                 start = end;
@@ -64,11 +60,7 @@ impl Residuals {
 
     fn add_segment(&mut self, rows: &[AdjustedRow]) {
         let total: f64 = rows.iter().map(|r| r.weight).sum();
-        let day = rows
-            .iter()
-            .map(|r| r.weight * f64::from(r.day))
-            .sum::<f64>()
-            / total;
+        let day = rows.iter().map(|r| r.weight * f64::from(r.day)).sum::<f64>() / total;
         let level = rows.iter().map(|r| r.weight * r.r).sum::<f64>() / total;
         let (mut sxx, mut sxy) = (0.0, 0.0);
         for row in rows {
@@ -79,10 +71,7 @@ impl Residuals {
         let slope = sxy / sxx;
         self.values.extend(rows.iter().map(|row| {
             let fit = level + slope * (f64::from(row.day) - day);
-            Residual {
-                day: row.day,
-                value: (row.r - fit) * row.weight.sqrt(),
-            }
+            Residual { day: row.day, value: (row.r - fit) * row.weight.sqrt() }
         }));
         self.ends.push(self.values.len());
     }
@@ -123,19 +112,14 @@ impl Residuals {
 
     fn segments(&self) -> impl Iterator<Item = &[Residual]> {
         let starts = [0].into_iter().chain(self.ends.iter().copied());
-        starts
-            .zip(&self.ends)
-            .map(|(start, &end)| &self.values[start..end])
+        starts.zip(&self.ends).map(|(start, &end)| &self.values[start..end])
     }
 
     /// Correlation of neighbouring days and the number of pairs, corrected for what the lines took.
     fn lag_one(&self, phi_guess: f64) -> (f64, f64) {
         let (mut products, mut squares, mut pairs) = (0.0, 0.0, 0.0);
         for segment in self.segments() {
-            for pair in segment
-                .windows(2)
-                .filter(|pair| pair[1].day - pair[0].day == 1)
-            {
+            for pair in segment.windows(2).filter(|pair| pair[1].day - pair[0].day == 1) {
                 products += pair[0].value * pair[1].value;
                 squares += 0.5 * (pair[0].value.powi(2) + pair[1].value.powi(2));
                 pairs += 1.0;
@@ -178,16 +162,9 @@ pub(crate) fn shrunk_noise(
     params: &Params,
 ) -> Vec<Noise> {
     let phi = correlations(residuals, groups, params);
-    let own: Vec<Option<f64>> = residuals
-        .par_iter()
-        .zip(&phi)
-        .map(|(r, &phi)| r.log_sigma(phi))
-        .collect();
-    let known = || {
-        own.iter()
-            .zip(residuals)
-            .filter_map(|(own, r)| own.map(|s| (s, r.len())))
-    };
+    let own: Vec<Option<f64>> =
+        residuals.par_iter().zip(&phi).map(|(r, &phi)| r.log_sigma(phi)).collect();
+    let known = || own.iter().zip(residuals).filter_map(|(own, r)| own.map(|s| (s, r.len())));
     let rows: f64 = known().map(|(_, n)| n).sum();
     // Before any series has a segment: the size of a step, so that nothing looks certain.
     let fleet = if rows > 0.0 {
@@ -200,16 +177,13 @@ pub(crate) fn shrunk_noise(
         .zip(residuals)
         .map(|(own, r)| {
             let share = r.len() / (r.len() + params.sigma_prior_rows);
-            own.map_or(fleet, |own| share * own + (1.0 - share) * fleet)
-                .exp()
+            own.map_or(fleet, |own| share * own + (1.0 - share) * fleet).exp()
         })
         .collect();
     let blocks: Vec<(f64, f64)> = (residuals.par_iter().zip(&sigma).zip(&phi))
         .map(|((r, &sigma), &phi)| r.kappa_blocks(sigma, phi, params))
         .collect();
-    let (total, count) = blocks
-        .iter()
-        .fold((0.0, 0.0), |(t, c), b| (t + b.0, c + b.1));
+    let (total, count) = blocks.iter().fold((0.0, 0.0), |(t, c), b| (t + b.0, c + b.1));
     let mean = if count > 0.0 { total / count } else { 1.0 };
     let prior = params.kappa_prior_blocks;
     blocks

@@ -107,11 +107,7 @@ fn components(
     reference_sd: f64,
     params: &Params,
 ) -> Vec<Component> {
-    let sign = if direction == Direction::Up {
-        1.0
-    } else {
-        -1.0
-    };
+    let sign = if direction == Direction::Up { 1.0 } else { -1.0 };
     let s2 = params.slope_sd * params.slope_sd;
     let log_weight = |fit: &RampFit| {
         let shrink = 1.0 + s2 * fit.g.max(0.0);
@@ -151,11 +147,7 @@ fn components(
 /// Log of `2 Phi(u) exp(u²/2)`.
 fn log_scaled_half_normal(u: f64) -> f64 {
     let t = u.abs() * std::f64::consts::FRAC_1_SQRT_2;
-    if u > 0.0 {
-        0.5 * u * u + (2.0 - erfcx(t) * (-0.5 * u * u).exp()).ln()
-    } else {
-        erfcx(t).ln()
-    }
+    if u > 0.0 { 0.5 * u * u + (2.0 - erfcx(t) * (-0.5 * u * u).exp()).ln() } else { erfcx(t).ln() }
 }
 
 /// Weeks per 10,000 km over the whole history.
@@ -169,10 +161,7 @@ fn weeks_per_odometer(blocks: &Blocks, night: i32) -> f64 {
 fn cut_normal_moments(mean: f64, sd: f64) -> (f64, f64) {
     let a = -mean / sd;
     let hazard = normal_density_ratio(a, a);
-    (
-        mean + sd * hazard,
-        (sd * sd * (1.0 + a * hazard - hazard * hazard)).max(0.0),
-    )
+    (mean + sd * hazard, (sd * sd * (1.0 + a * hazard - hazard * hazard)).max(0.0))
 }
 
 /// Quantile of a mixture of cut normals: Newton's steps held inside a bracket.
@@ -190,10 +179,7 @@ fn quantile(components: &[Component], p: f64) -> f64 {
     for c in components {
         high = f64::max(high, c.mean.max(0.0) + 8.0 * c.sd);
     }
-    let mut x = components
-        .iter()
-        .map(|c| c.weight * c.mean.max(c.sd))
-        .sum::<f64>();
+    let mut x = components.iter().map(|c| c.weight * c.mean.max(c.sd)).sum::<f64>();
     for _ in 0..60 {
         let (tail, density) = upper(x);
         let excess = 1.0 - tail - p;
@@ -203,11 +189,7 @@ fn quantile(components: &[Component], p: f64) -> f64 {
             low = x;
         }
         let newton = x - excess / density;
-        let next = if newton > low && newton < high {
-            newton
-        } else {
-            0.5 * (low + high)
-        };
+        let next = if newton > low && newton < high { newton } else { 0.5 * (low + high) };
         if (next - x).abs() < 1e-9 * (1.0 + x) {
             return next;
         }

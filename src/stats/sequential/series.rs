@@ -147,9 +147,7 @@ impl Blocks {
     pub(crate) fn ready(&self, day: i32, params: &Params) -> bool {
         self.rows >= params.min_rows
             && self.list.len() >= params.min_blocks
-            && self
-                .first_day()
-                .is_some_and(|first| day - first >= params.min_days)
+            && self.first_day().is_some_and(|first| day - first >= params.min_days)
     }
 
     /// Adds the next row.
@@ -160,19 +158,12 @@ impl Blocks {
         noise: &Noise,
         params: &Params,
     ) {
-        let rho = self
-            .previous
-            .map_or(0.0, |p| correlation(row.day - p.day, noise.phi, params));
+        let rho = self.previous.map_or(0.0, |p| correlation(row.day - p.day, noise.phi, params));
         let innovation = 1.0 - rho * rho;
         let r = self.clipped(row, rho, noise, params);
         let w = row.weight / (noise.kappa * noise.sigma * noise.sigma * innovation);
         self.open_block(row, breaks, params);
-        let before = self.previous.unwrap_or(AdjustedRow {
-            m: 0.0,
-            r: 0.0,
-            x: 0.0,
-            ..*row
-        });
+        let before = self.previous.unwrap_or(AdjustedRow { m: 0.0, r: 0.0, x: 0.0, ..*row });
         let (o, x) = (1.0 - rho, row.x - rho * before.x);
         let (m, r_white) = (row.m - rho * before.m, r - rho * before.r);
         let first_of_block = self.list.last().is_some_and(|block| block.day == row.day);
@@ -212,10 +203,7 @@ impl Blocks {
             let later = breaks.partition_point(|&b| b <= before.day);
             breaks.get(later).is_some_and(|&b| b <= row.day)
         });
-        let full = self
-            .list
-            .last()
-            .is_none_or(|block| row.day - block.day >= params.block_days);
+        let full = self.list.last().is_none_or(|block| row.day - block.day >= params.block_days);
         if full || known_break {
             let before = self.previous.unwrap_or(*row);
             self.list.push(Block {
@@ -232,9 +220,5 @@ impl Blocks {
 
 /// Correlation of two rows `gap` days apart.
 pub(crate) fn correlation(gap: i32, phi: f64, params: &Params) -> f64 {
-    if gap > params.longest_gap {
-        0.0
-    } else {
-        phi.powi(gap)
-    }
+    if gap > params.longest_gap { 0.0 } else { phi.powi(gap) }
 }
