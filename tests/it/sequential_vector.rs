@@ -6,7 +6,7 @@ use std::path::Path;
 use proptest::prelude::*;
 use trimdrift::stats::sequential::{
     AdjustedRow, Blocks, DayRow, Direction, Noise, Params, SeriesInput, SeriesOutcome, Workspace,
-    log_limit, run, slope_posterior,
+    common_drift, log_limit, run, slope_posterior,
 };
 
 fn numbers(name: &str) -> Vec<Vec<f64>> {
@@ -169,4 +169,82 @@ fn nightly_looks_never_flag_later_than_the_weekly_rule() {
             assert!(nightly.up.flag.is_some_and(|night| night.day <= flag.day));
         }
     }
+}
+
+/// Turning every series upside down must turn the two directions around and nothing else.
+#[test]
+fn downward_is_upward_in_the_mirror() {
+    let series = made_up(20, 450, 5);
+    let mut mirrored = series.clone();
+    for row in mirrored.iter_mut().flat_map(|s| &mut s.rows) {
+        row.y = -row.y;
+    }
+    let outcomes = run(&series, &Params::default(), 449);
+    let turned = run(&mirrored, &Params::default(), 449);
+    let mut flags = 0;
+    for (outcome, turned) in outcomes.iter().zip(&turned) {
+        assert_eq!(outcome.up.flag.map(|f| f.day), turned.down.flag.map(|f| f.day));
+        if let (Some(up), Some(down)) = (outcome.up.slope, turned.down.slope) {
+            assert!((up.lo + down.hi).abs() < 1e-6 && (up.mid + down.mid).abs() < 1e-6);
+            assert_eq!(up.onset_mid, down.onset_mid);
+        }
+        flags += usize::from(outcome.up.flag.is_some());
+    }
+    assert!(flags > 0);
+}
+
+/// A jump explains itself when its day is logged; the noise is found; a level change is measured.
+#[test]
+fn a_logged_jump_is_no_drift() {
+    let mut series = made_up(30, 400, 23);
+    for s in &mut series {
+        s.breaks.clear();
+        s.restarts.clear();
+        s.log_limit_up = f64::INFINITY;
+        s.log_limit_down = f64::INFINITY;
+    }
+    for row in series[1].rows.iter_mut().filter(|row| row.day >= 320) {
+        row.y += 4.0;
+    }
+    let unlogged = run(&series, &Params::default(), 399);
+    series[1].breaks = vec![320];
+    let logged = run(&series, &Params::default(), 399);
+    let (before, after) = (unlogged[1].up.log_r.unwrap(), logged[1].up.log_r.unwrap());
+    assert!(after < before, "the log entry must lower the evidence: {before} {after}");
+    let level = logged[1].level.unwrap();
+    assert!((level.change - 4.0).abs() < 4.0 * level.sd, "{level:?}");
+    for outcome in &logged {
+        // Uniform triangle noise of sd 2/sqrt(6), correlation .5: marginal sd 0.943.
+        assert!((outcome.noise.sigma / 0.943).ln().abs() < 0.25, "{:?}", outcome.noise);
+    }
+}
+
+/// Drift that all share is seen through unequal mileage, and only then claimed.
+#[test]
+fn drift_that_all_share() {
+    let groups = vec![0; 30];
+    let shared = |slope: f64| {
+        // Every third made-up series has a ramp of its own: leave those out.
+        let with_ramps = made_up(45, 600, 31).into_iter().enumerate();
+        let level = with_ramps.filter(|(i, _)| i % 3 != 0).map(|(_, s)| s);
+        let mut series: Vec<SeriesInput> = level.collect();
+        for (i, s) in series.iter_mut().enumerate() {
+            s.group = 0;
+            s.breaks.clear();
+            s.restarts.clear();
+            let start = s.rows[0].x;
+            for row in &mut s.rows {
+                // Unequal mileage: stretched from vehicle to vehicle.
+                row.x = start + (row.x - start) * (0.4 + 0.05 * i as f64);
+                row.y += slope * (row.x - start);
+            }
+        }
+        let outcomes = run(&series, &Params::default(), 599);
+        common_drift(&groups, &outcomes, &Params::default(), log_limit(100.0), 599)[0]
+    };
+    let nothing = shared(0.0);
+    assert!(nothing.flagged_up.is_none() && nothing.flagged_down.is_none());
+    let found = shared(6.0);
+    let flag = found.flagged_up.expect("a drift of 6 % per 10,000 km shared by all");
+    assert!(flag.slope > 2.0 * flag.standard_error);
 }
