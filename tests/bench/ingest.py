@@ -5,6 +5,8 @@
     python3 tests/bench/ingest.py --stream GB          one long run: memory over time
     python3 tests/bench/ingest.py --stream GB --nightly    many nights: memory over the history
 
+    sudo chrt -r 1 python3 tests/bench/ingest.py       on a machine that has other work
+
 The fleet is generated once into DIR (about 650 MB for 4,000,000 rows) and used again. Each side runs in turn, so that a
 busy machine slows all of them. The program's time is that of the whole process; a rival's leaves its start and imports
 out, which favours the rival.
