@@ -32,6 +32,8 @@ pub(super) enum Command {
     Explain(ExplainArgs),
     /// Check settings, profiles and a sample of each source, without writing.
     Check(PipelineArgs),
+    /// Propose a source profile for an unknown log file.
+    Suggest(SuggestArgs),
     /// Write a made-up fleet with planted faults.
     Demo(DemoArgs),
     /// Simulate fleets and print how often the tests are right.
@@ -61,6 +63,9 @@ pub(super) struct TrialArgs {
     /// Seed; the same seed gives the same figures.
     #[arg(long)]
     pub(super) seed: Option<u64>,
+    /// Designed false flags per vehicle and year; default: as in a pipeline.
+    #[arg(long)]
+    pub(super) false_flags: Option<f64>,
     /// Nuisances to switch off, by name.
     #[arg(long, value_delimiter = ',', value_parser = clap::builder::PossibleValuesParser::new(Nuisances::NAMES))]
     pub(super) without: Vec<String>,
@@ -120,6 +125,12 @@ pub(super) struct ExplainArgs {
     /// Last day that counts, YYYY-MM-DD; default: the last day in the lake.
     #[arg(long, value_parser = day)]
     pub(super) as_of: Option<i32>,
+}
+
+#[derive(Debug, ClapArgs)]
+pub(super) struct SuggestArgs {
+    /// A trip log: CSV, JSON lines or Parquet, packed or not.
+    pub(super) file: PathBuf,
 }
 
 #[derive(Debug, ClapArgs)]

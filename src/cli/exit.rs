@@ -65,7 +65,7 @@ impl Failure {
         match self {
             Failure::Pipeline(e) => match e {
                 Error::Settings(_) | Error::Profile(_) => Code::SettingsRefused,
-                Error::FleetTable(_) => Code::InputUnreadable,
+                Error::FleetTable(_) | Error::Input(_) => Code::InputUnreadable,
                 Error::Lake(LakeError::Held { .. }) => Code::LakeHeld,
                 Error::Lake(_) | Error::Report(_) | Error::BenchFile { .. } => Code::LakeUnusable,
                 Error::UnknownVehicle { .. } => Code::Usage,

@@ -39,6 +39,7 @@ pub fn main() -> ExitCode {
         Command::Outcomes(a) => verbs::outcomes(&a, &progress),
         Command::Explain(a) => verbs::explain(&a, &progress),
         Command::Check(a) => verbs::check(&a, &progress),
+        Command::Suggest(a) => verbs::suggest(&a, &progress),
         Command::Demo(a) => verbs::demo(&a, &progress),
         Command::Trial(a) => verbs::trial(&a, &progress),
         Command::BenchData(a) => verbs::bench_data(&a),

@@ -1,7 +1,7 @@
 //! One function per command: call the pipeline, print the result, choose the exit code.
 
 use super::args::{
-    BenchDataArgs, BenchLakeArgs, DemoArgs, ExplainArgs, PipelineArgs, RunArgs, TrialArgs,
+    BenchDataArgs, BenchLakeArgs, DemoArgs, ExplainArgs, PipelineArgs, RunArgs, SuggestArgs, TrialArgs,
 };
 use super::exit::{Code, Failure};
 use super::progress::Reporter;
@@ -77,6 +77,16 @@ pub(super) fn check(args: &PipelineArgs, progress: &Reporter) -> End {
     Ok(if checked.unreadable { Code::InputUnreadable } else { Code::Done })
 }
 
+pub(super) fn suggest(args: &SuggestArgs, progress: &Reporter) -> End {
+    let found = crate::ingest::suggest(&args.file, &crate::ingest::Limits::until(clock_us()))
+        .map_err(pipeline::Error::Input)?;
+    for open in &found.undecided {
+        progress.warn(open);
+    }
+    print(&found.toml)?;
+    Ok(Code::Done)
+}
+
 pub(super) fn demo(args: &DemoArgs, progress: &Reporter) -> End {
     let mut settings = if args.sample { DemoSettings::sample() } else { DemoSettings::default() };
     if let Some(vehicles) = args.vehicles {
@@ -113,6 +123,9 @@ pub(super) fn trial(args: &TrialArgs, progress: &Reporter) -> End {
         settings.years = f64::from(years);
     }
     settings.seed = args.seed.unwrap_or(settings.seed);
+    if let Some(rate) = args.false_flags {
+        settings.test.false_flags_per_vehicle_year = rate;
+    }
     for name in &args.without {
         settings.nuisances.set(name, 0.0);
     }

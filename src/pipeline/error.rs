@@ -18,6 +18,9 @@ pub enum Error {
     /// A fleet table that cannot be read.
     #[error("{0}")]
     FleetTable(IngestError),
+    /// A log file that was asked for by name cannot be read.
+    #[error("{0}")]
+    Input(IngestError),
     /// The lake cannot be used.
     #[error(transparent)]
     Lake(#[from] LakeError),

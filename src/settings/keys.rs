@@ -79,13 +79,13 @@ section! {
 section! {
     /// Section `[test]`: the sequential tests.
     TestSettings {
-        false_flags_per_vehicle_year = 0.01, 0.0001 .. 1, "Designed upper bound of the mean number of false flags per vehicle and year, over all series of a vehicle; the limit A follows from it.";
+        false_flags_per_vehicle_year = 0.02, 0.0001 .. 1, "Designed upper bound of the mean number of false flags per vehicle and year, over all series of a vehicle; the limit A follows from it.";
         days_min = 90, 30 .. 400, "Days from first to last value before a series is judged.";
         rows_min = 60, 20 .. 400, "Days with a value before a series is judged.";
         samples_per_day_min = 5, 1 .. 1000, "Gated samples in a band and day from which its mean counts.";
         slope_prior_pct_per_10000km = 5, 1 .. 20, "Scale of the half-normal prior of drift, log-percent per 10,000 km.";
-        step_prior_pct = 1.5, 0.2 .. 10, "Root-mean-square size of an ordinary step (fuel blend, sensor), log-percent.";
-        steps_per_year = 1.2, 0.01 .. 20, "Ordinary steps per vehicle and year.";
+        step_prior_pct = 1, 0.2 .. 10, "Root-mean-square size of an ordinary step (fuel blend, sensor), log-percent; tuned on simulated fleets with steps of 0.5 to 4 %.";
+        steps_per_year = 1.6, 0.01 .. 20, "Ordinary steps per vehicle and year, both edges of a temporary one counted; tuned with the step size.";
         baseline_days = 60, 20 .. 200, "Days from its first trip that make a vehicle's own baseline (never longer than days_min).";
         recent_days = 45, 14 .. 120, "Days that count as now.";
     }
