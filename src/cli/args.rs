@@ -66,6 +66,9 @@ pub(super) struct TrialArgs {
     /// Designed false flags per vehicle and year; default: as in a pipeline.
     #[arg(long)]
     pub(super) false_flags: Option<f64>,
+    /// Change that a drift must have added, log-percent; default: as in a pipeline.
+    #[arg(long)]
+    pub(super) least_change: Option<f64>,
     /// Nuisances to switch off, by name.
     #[arg(long, value_delimiter = ',', value_parser = clap::builder::PossibleValuesParser::new(Nuisances::NAMES))]
     pub(super) without: Vec<String>,

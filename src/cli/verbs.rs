@@ -126,6 +126,9 @@ pub(super) fn trial(args: &TrialArgs, progress: &Reporter) -> End {
     if let Some(rate) = args.false_flags {
         settings.test.false_flags_per_vehicle_year = rate;
     }
+    if let Some(change) = args.least_change {
+        settings.test.least_change_pct = change;
+    }
     for name in &args.without {
         settings.nuisances.set(name, 0.0);
     }

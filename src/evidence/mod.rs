@@ -252,6 +252,7 @@ fn params(kind: SeriesKind, test: &TestSettings) -> Params {
         slope_sd: test.slope_prior_pct_per_10000km,
         step_sd: test.step_prior_pct,
         steps_per_year: test.steps_per_year,
+        least_change: test.least_change_pct,
         min_rows: test.rows_min as usize,
         min_days: test.days_min as i32,
         ..Params::default()

@@ -331,6 +331,10 @@ impl<'a> State<'a> {
             self.watched |= log_r > limit - self.params.watch_margin;
             if log_r > limit {
                 let slope = self.slope(direction, night, work);
+                // Evidence alone also flags ramps too small for anyone to act on, and what steps leave behind.
+                if slope.is_some_and(|s| s.change.abs() < self.params.least_change) {
+                    continue;
+                }
                 let flag = Some(Flag { day: night, log_r, slope });
                 match direction {
                     Direction::Up => self.up.flag = flag,
