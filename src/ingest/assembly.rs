@@ -20,6 +20,12 @@ pub(super) enum Use {
     Trip,
     /// The measure with this position.
     Value(usize),
+    /// In long form: which signal the row is about.
+    SignalName,
+    /// In long form: the value.
+    Reading,
+    /// In long form: the unit of the value.
+    Unit,
 }
 
 /// What the row at hand has told so far.
@@ -75,9 +81,7 @@ impl<'p> Assembly<'p> {
             two_columns: profile.time.date_column.is_some(),
             date_text: Vec::new(),
             time_text: Vec::new(),
-            file_vehicle: vehicle
-                .map(|v| vehicles.id(v.as_bytes(), limits))
-                .transpose()?,
+            file_vehicle: vehicle.map(|v| vehicles.id(v.as_bytes(), limits)).transpose()?,
             file_trip: trip.map(|t| trips.id(t.as_bytes(), limits)).transpose()?,
             row: Row::default(),
             measures: Vec::new(),
@@ -102,11 +106,22 @@ impl<'p> Assembly<'p> {
     /// Starts a row.
     #[inline]
     pub(super) fn begin(&mut self) {
-        self.row = Row {
-            vehicle: self.file_vehicle,
-            trip: self.file_trip,
-            ..Row::default()
-        };
+        self.row = Row { vehicle: self.file_vehicle, trip: self.file_trip, ..Row::default() };
+    }
+
+    /// The vehicle of the row at hand, and its UTC or elapsed time; asked for once per row.
+    #[inline]
+    pub(super) fn key(&mut self) -> Result<(u32, i64), (RejectCode, Use)> {
+        if self.row.has_time_text {
+            self.date_text.push(b' ');
+            self.date_text.extend_from_slice(&self.time_text);
+            self.row.stamp =
+                Some(self.stamps.read(&self.date_text).map_err(|code| (code, Use::Time))?);
+        }
+        let vehicle = self.row.vehicle.ok_or((RejectCode::NoVehicle, Use::Vehicle))?;
+        let stamp = self.row.stamp.ok_or((RejectCode::BadTime, Use::Time))?;
+        let us = self.utc(stamp, vehicle).map_err(|code| (code, Use::Time))?;
+        Ok((vehicle, us))
     }
 
     /// Takes one trimmed cell.
@@ -138,8 +153,33 @@ impl<'p> Assembly<'p> {
                 let value = self.measures[index].any(cell, &self.reading)?;
                 self.columns.values[index].push(value);
             }
+            // Read together by the reader of the long form.
+            Use::SignalName | Use::Reading | Use::Unit => {}
         }
         Ok(())
+    }
+
+    /// Takes the values of a whole row, `NaN` where not available.
+    pub(super) fn values(&mut self, values: &[f64]) {
+        for (column, value) in self.columns.values.iter_mut().zip(values) {
+            column.push(*value);
+        }
+    }
+
+    /// Takes a whole row that was gathered from several rows of the source.
+    pub(super) fn gathered(&mut self, key: (u32, u32, i64), row: u64, lines: u32, values: &[f64]) {
+        let (vehicle, trip, us) = key;
+        self.columns.vehicle.push(vehicle);
+        self.columns.trip.push(trip);
+        self.columns.time.push(us);
+        self.columns.row.push(row);
+        self.columns.lines.push(lines);
+        self.values(values);
+    }
+
+    /// How cells are written.
+    pub(super) fn reading(&self) -> &Reading {
+        &self.reading
     }
 
     /// Takes a number that needs no more reading than its unit.
@@ -164,26 +204,17 @@ impl<'p> Assembly<'p> {
     /// Ends a row; on a fault says which cell is to blame, and [`Self::undo`] must follow.
     #[inline]
     pub(super) fn finish(&mut self, row: u64) -> Result<(), (RejectCode, Use)> {
-        if self.row.has_time_text {
-            self.date_text.push(b' ');
-            self.date_text.extend_from_slice(&self.time_text);
-            self.row.stamp = Some(
-                self.stamps
-                    .read(&self.date_text)
-                    .map_err(|code| (code, Use::Time))?,
-            );
-        }
-        let vehicle = self
-            .row
-            .vehicle
-            .ok_or((RejectCode::NoVehicle, Use::Vehicle))?;
-        let stamp = self.row.stamp.ok_or((RejectCode::BadTime, Use::Time))?;
-        let us = self.utc(stamp, vehicle).map_err(|code| (code, Use::Time))?;
+        let (vehicle, us) = self.key()?;
         self.columns.time.push(us);
         self.columns.vehicle.push(vehicle);
         self.columns.trip.push(self.row.trip.unwrap_or(NO_TRIP));
         self.columns.row.push(row);
         Ok(())
+    }
+
+    /// The trip of the row at hand, or [`NO_TRIP`].
+    pub(super) fn trip(&self) -> u32 {
+        self.row.trip.unwrap_or(NO_TRIP)
     }
 
     /// Takes back the values of a row that ended in a fault.
@@ -203,11 +234,7 @@ impl<'p> Assembly<'p> {
             // Becomes UTC when the rows that share a reading are known; see `order`.
             Stamp::Elapsed(us) => return Ok(us),
         };
-        if believable(us, self.limits) {
-            Ok(us)
-        } else {
-            Err(RejectCode::TimeOutOfRange)
-        }
+        if believable(us, self.limits) { Ok(us) } else { Err(RejectCode::TimeOutOfRange) }
     }
 
     fn resolve(&mut self, local_us: i64, vehicle: usize) -> Result<i64, RejectCode> {
@@ -218,11 +245,8 @@ impl<'p> Assembly<'p> {
         let clock = self.clock.as_mut().ok_or(RejectCode::BadTime)?;
         let utc = clock.resolve(local_us, last);
         let before = last.map_or(i64::MIN / 2, |l| l.utc_us);
-        self.last_rows[vehicle] = Some(LastRow {
-            utc_us: utc.unwrap_or(before),
-            local_us,
-            decided: utc.is_ok(),
-        });
+        self.last_rows[vehicle] =
+            Some(LastRow { utc_us: utc.unwrap_or(before), local_us, decided: utc.is_ok() });
         utc
     }
 }

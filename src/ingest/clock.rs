@@ -32,11 +32,7 @@ pub(super) struct LocalClock {
 
 impl LocalClock {
     pub(super) fn new(zone: TimeZone) -> LocalClock {
-        LocalClock {
-            zone,
-            minute: i64::MIN,
-            offset_us: None,
-        }
+        LocalClock { zone, minute: i64::MIN, offset_us: None }
     }
 
     /// UTC of a local time, given the row before of the same vehicle.
@@ -96,10 +92,7 @@ pub(super) struct ElapsedClock {
 
 impl ElapsedClock {
     pub(super) fn new(start_us: i64, refresh_us: i64) -> ElapsedClock {
-        ElapsedClock {
-            base_us: start_us,
-            refresh_us,
-        }
+        ElapsedClock { base_us: start_us, refresh_us }
     }
 
     /// Times of `rows` rows that share the reading `elapsed_us`, given the next reading if there is one.
@@ -145,11 +138,7 @@ mod tests {
             let local_us = us(&format!("{text}Z"));
             let utc = clock.resolve(local_us, last);
             let before = last.map_or(i64::MIN / 2, |l: LastRow| l.utc_us);
-            last = Some(LastRow {
-                utc_us: utc.unwrap_or(before),
-                local_us,
-                decided: utc.is_ok(),
-            });
+            last = Some(LastRow { utc_us: utc.unwrap_or(before), local_us, decided: utc.is_ok() });
             out.push(utc.map(super::super::stamp::rfc3339));
         }
         out
@@ -186,27 +175,15 @@ mod tests {
         ]);
         assert_eq!(out[0], Err(RejectCode::AmbiguousTime), "nothing before it");
         assert_eq!(out[1], Err(RejectCode::AmbiguousTime));
-        assert_eq!(
-            out[2],
-            Ok("2023-10-29T01:05:00Z".to_owned()),
-            "the wall clock stepped back"
-        );
+        assert_eq!(out[2], Ok("2023-10-29T01:05:00Z".to_owned()), "the wall clock stepped back");
         assert_eq!(out[3], Ok("2023-10-29T01:06:00Z".to_owned()));
         let out = run(&["2023-10-28T12:00:00", "2023-10-29T02:30:00"]);
-        assert_eq!(
-            out[1],
-            Err(RejectCode::AmbiguousTime),
-            "a new recording after a long gap"
-        );
+        assert_eq!(out[1], Err(RejectCode::AmbiguousTime), "a new recording after a long gap");
     }
 
     #[test]
     fn the_skipped_hour_has_no_utc() {
-        let out = run(&[
-            "2023-03-26T01:59:59",
-            "2023-03-26T02:30:00",
-            "2023-03-26T03:00:00",
-        ]);
+        let out = run(&["2023-03-26T01:59:59", "2023-03-26T02:30:00", "2023-03-26T03:00:00"]);
         assert_eq!(out[1], Err(RejectCode::AmbiguousTime));
         assert_eq!(out[2], Ok("2023-03-26T01:00:00Z".to_owned()));
     }
@@ -217,11 +194,7 @@ mod tests {
         let times: Vec<i64> = clock.spread(4_000_000, Some(6_000_000), 4).collect();
         assert_eq!(times, [4_000_000, 4_500_000, 5_000_000, 5_500_000]);
         let paused: Vec<i64> = clock.spread(6_000_000, Some(60_000_000), 2).collect();
-        assert_eq!(
-            paused,
-            [6_000_000, 7_000_000],
-            "a pause does not stretch the rows before it"
-        );
+        assert_eq!(paused, [6_000_000, 7_000_000], "a pause does not stretch the rows before it");
     }
 
     #[test]
@@ -229,9 +202,6 @@ mod tests {
         let mut clock = ElapsedClock::new(0, 2_000_000);
         let before: Vec<i64> = clock.spread(100_000_000, Some(0), 1).collect();
         let after: Vec<i64> = clock.spread(0, Some(1_000_000), 2).collect();
-        assert_eq!(
-            (before, after),
-            (vec![100_000_000], vec![102_000_000, 102_500_000])
-        );
+        assert_eq!((before, after), (vec![100_000_000], vec![102_000_000, 102_500_000]));
     }
 }

@@ -1,222 +1,141 @@
 //! Lines of delimited text to rows.
 //!
-//! Comes in: blocks of whole lines and a profile. Goes out: rows in an [`Assembly`], and rejects. A row is a line: a
+//! Comes in: blocks of whole lines. Goes out: rows in the [`Body`], and rejects. A row is a line: a
 //! quoted cell may hold delimiters, not line ends, so that a stray quote costs one row and never the file.
 //! Most of the time of ingest goes here: nothing is allocated per cell or row, and each number is read while its end
 //! is found. Never: sorts, decides trips.
 
 use std::borrow::Cow;
-use std::path::{Path, PathBuf};
 
-use super::assembly::{Assembly, Use};
+use super::IngestError;
+use super::assembly::Use;
 use super::header::Header;
+use super::line_rows::{Body, Found, LineRows, without_return};
 use super::number::short_decimal;
-use super::profile::Profile;
-use super::rows::{Fault, Rejects, check_names};
-use super::{IngestError, Limits};
+use super::rows::Fault;
 use crate::tables::samples::RejectCode;
 
-/// Reads the rows of one file.
+/// Reads the rows of one file, one sample per line.
 pub(super) struct CsvRows<'p> {
-    path: PathBuf,
-    profile: &'p Profile,
-    limits: &'p Limits,
+    body: Body<'p>,
     header: Option<Header>,
     skip_left: usize,
-    pub(super) assembly: Assembly<'p>,
-    pub(super) rejects: Rejects,
-    pub(super) rows: u64,
 }
 
-impl<'p> CsvRows<'p> {
-    pub(super) fn new(
-        path: &Path,
-        profile: &'p Profile,
-        limits: &'p Limits,
-        assembly: Assembly<'p>,
-    ) -> CsvRows<'p> {
-        let mut rows = CsvRows {
-            path: path.to_path_buf(),
-            profile,
-            limits,
-            header: None,
-            skip_left: profile.skip_lines,
-            assembly,
-            rejects: Rejects::new(limits),
-            rows: 0,
-        };
-        if !profile.header {
-            rows.start(Header::by_number(profile));
+impl<'p> LineRows<'p> for CsvRows<'p> {
+    fn lines(&mut self, block: &[u8]) -> Result<(), IngestError> {
+        if self.header.is_some() {
+            self.body.reserve(block);
         }
-        rows
-    }
-
-    /// The header, once it was read.
-    pub(super) fn header(&self) -> Option<&Header> {
-        self.header.as_ref()
-    }
-
-    fn start(&mut self, header: Header) {
-        self.rejects.hide_rows = !header.unread.is_empty() || header.open_ended;
-        self.assembly.measures = header.measures.clone();
-        self.header = Some(header);
-    }
-
-    /// Reads whole lines, each with its line feed.
-    pub(super) fn lines(&mut self, block: &[u8]) -> Result<(), IngestError> {
         let mut from = 0;
         for end in memchr::memchr_iter(b'\n', block) {
             let line = without_return(&block[from..end]);
             from = end + 1;
             if self.skip_left > 0 {
                 self.skip_left -= 1;
-            } else if !self.is_no_row(line) {
+            } else if !self.body.is_no_row(line) {
                 if self.header.is_none() {
                     self.read_header(line)?;
-                    self.assembly
-                        .reserve(memchr::memchr_iter(b'\n', &block[from..]).count());
+                    self.body.reserve(&block[from..]);
                 } else {
                     self.line(line);
                 }
             }
         }
-        check_names(
-            &self.assembly,
-            self.rows,
-            &self.path,
-            self.profile,
-            self.limits,
-        )
+        self.body.check_names()
     }
 
-    /// Makes room for the rows of a block.
-    pub(super) fn reserve(&mut self, block: &[u8]) {
-        if self.header.is_some() {
-            self.assembly
-                .reserve(memchr::memchr_iter(b'\n', block).count());
-        }
-    }
-
-    /// Reads the last line, which has no line feed; says whether it counts as read.
-    ///
-    /// A file may still be growing, so a last line that is no whole row is left for the next time.
-    pub(super) fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError> {
+    fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError> {
         let line = without_return(line);
-        if self.skip_left > 0 || self.is_no_row(line) {
+        if self.skip_left > 0 || self.body.is_no_row(line) {
             return Ok(true);
         }
         if self.header.is_none() {
             self.read_header(line)?;
             return Ok(true);
         }
-        self.assembly.reserve(1);
-        self.rows += 1;
+        self.body.assembly.reserve(1);
+        self.body.rows += 1;
         let usable = self.row(line).is_ok();
         if !usable {
-            self.rows -= 1;
-            self.assembly.undo();
+            self.body.rows -= 1;
+            self.body.assembly.undo();
         }
         Ok(usable)
     }
 
-    /// Notes a line that was too long to be read.
-    pub(super) fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError> {
+    fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError> {
         if self.header.is_none() {
-            return Err(IngestError::LongHeader {
-                path: self.path.clone(),
-                limit: self.limits.line_bytes_max,
-            });
+            return Err(self.body.long_header());
         }
-        self.rows += 1;
-        self.rejects
-            .add(self.rows, "", RejectCode::LineTooLong, start);
+        self.body.reject_line(RejectCode::LineTooLong, start);
         Ok(())
+    }
+
+    fn body(&mut self) -> &mut Body<'p> {
+        &mut self.body
+    }
+
+    fn found(&self) -> Result<Option<Found>, IngestError> {
+        let found = |h: &Header| Found { absent: h.absent.clone(), unread: h.unread.clone() };
+        Ok(self.header.as_ref().map(found))
+    }
+}
+
+impl<'p> CsvRows<'p> {
+    pub(super) fn new(body: Body<'p>) -> CsvRows<'p> {
+        let by_number = (!body.profile.header).then(|| Header::by_number(body.profile));
+        let mut rows = CsvRows { skip_left: body.profile.skip_lines, body, header: None };
+        if let Some(header) = by_number {
+            rows.start(header);
+        }
+        rows
+    }
+
+    fn start(&mut self, header: Header) {
+        self.body.rejects.hide_rows = !header.unread.is_empty() || header.open_ended;
+        self.body.assembly.measures = header.measures.clone();
+        self.header = Some(header);
     }
 
     fn read_header(&mut self, line: &[u8]) -> Result<(), IngestError> {
-        if line.len() > self.limits.line_bytes_max {
-            return Err(IngestError::LongHeader {
-                path: self.path.clone(),
-                limit: self.limits.line_bytes_max,
-            });
-        }
-        let names = cells(line, self.profile.delimiter, self.profile.quote);
-        let names: Vec<String> = names
-            .iter()
-            .map(|c| String::from_utf8_lossy(c).into_owned())
-            .collect();
-        self.start(Header::match_names(names, self.profile, &self.path)?.with_line(line));
+        let header = Header::read(line, &self.body)?;
+        self.start(header);
         Ok(())
-    }
-
-    #[inline]
-    fn is_no_row(&self, line: &[u8]) -> bool {
-        match line.first() {
-            None => true,
-            Some(b) if b.is_ascii_alphanumeric() && self.profile.comment.is_none() => false,
-            Some(_) => {
-                let mark = self.profile.comment.as_ref();
-                line.trim_ascii().is_empty() || mark.is_some_and(|m| line.starts_with(m.as_bytes()))
-            }
-        }
     }
 
     #[inline]
     fn line(&mut self, line: &[u8]) {
-        self.rows += 1;
-        if line.len() > self.limits.line_bytes_max {
-            self.rejects
-                .add(self.rows, "", RejectCode::LineTooLong, line);
-        } else if let Err(fault) = self.row(line) {
-            self.assembly.undo();
-            self.reject(line, fault);
+        if line.len() > self.body.limits.line_bytes_max {
+            return self.body.reject_line(RejectCode::LineTooLong, line);
         }
-    }
-
-    #[cold]
-    fn reject(&mut self, line: &[u8], fault: Fault) {
-        let Some(header) = &self.header else { return };
-        if header.is_line(line) {
-            // It holds names and no values, so its text may be kept.
-            let column = header.names.first().map_or("", String::as_str);
-            return self
-                .rejects
-                .add(self.rows, column, RejectCode::RepeatedHeader, line);
+        self.body.rows += 1;
+        if let Err(fault) = self.row(line) {
+            self.body.assembly.undo();
+            if let Some(header) = &self.header {
+                header.reject(line, fault, &mut self.body);
+            }
         }
-        let cells = cells(line, self.profile.delimiter, self.profile.quote);
-        let (column, raw) = match fault.column {
-            Some(at) => (
-                header.names.get(at).map_or("", String::as_str),
-                cells.get(at).map_or(line, |c| c.as_ref()),
-            ),
-            None => ("", line),
-        };
-        self.rejects.add(self.rows, column, fault.code, raw);
     }
 
     /// Reads one row into the assembly; after a fault it must be undone.
     #[inline]
     fn row(&mut self, line: &[u8]) -> Result<(), Fault> {
-        const RAGGED: Fault = Fault {
-            code: RejectCode::RaggedRow,
-            column: None,
-        };
+        const RAGGED: Fault = Fault { code: RejectCode::RaggedRow, column: None };
         let Some(header) = &self.header else {
             return Ok(());
         };
-        let (delimiter, decimal) = (self.profile.delimiter, self.profile.numbers.decimal);
-        let quote = self.profile.quote;
-        let assembly = &mut self.assembly;
+        let profile = self.body.profile;
+        let (delimiter, decimal, quote) =
+            (profile.delimiter, profile.numbers.decimal, profile.quote);
+        let assembly = &mut self.body.assembly;
         assembly.begin();
         let mut at = 0;
         for (position, uses) in header.uses.iter().enumerate() {
             let Some(rest) = line.get(at..) else {
                 return Err(RAGGED);
             };
-            let fault = |code| Fault {
-                code,
-                column: Some(position),
-            };
+            let fault = |code| Fault { code, column: Some(position) };
             if let [Use::Value(index)] = uses.as_slice() {
                 if rest.first().is_none_or(|b| *b == delimiter) {
                     assembly.nothing(*index);
@@ -239,28 +158,20 @@ impl<'p> CsvRows<'p> {
             }
         }
         // A delimiter at the end of every row makes one empty cell more.
-        if !header.open_ended
-            && line
-                .get(at..)
-                .is_some_and(|more| !more.trim_ascii().is_empty())
-        {
+        if !header.open_ended && line.get(at..).is_some_and(|more| !more.trim_ascii().is_empty()) {
             return Err(RAGGED);
         }
-        let position = |purpose| header.uses.iter().position(|u| u.contains(&purpose));
-        assembly.finish(self.rows).map_err(|(code, purpose)| Fault {
-            code,
-            column: position(purpose),
-        })
+        assembly.finish(self.body.rows).map_err(|fault| header.fault(fault))
     }
-}
-
-fn without_return(line: &[u8]) -> &[u8] {
-    line.strip_suffix(b"\r").unwrap_or(line)
 }
 
 /// The trimmed cell at the start of `rest` and its length without the delimiter; `None` if a quote stays open.
 #[inline]
-fn cell_at(rest: &[u8], delimiter: u8, quote: Option<u8>) -> Option<(Cow<'_, [u8]>, usize)> {
+pub(super) fn cell_at(
+    rest: &[u8],
+    delimiter: u8,
+    quote: Option<u8>,
+) -> Option<(Cow<'_, [u8]>, usize)> {
     if quote.is_some() && rest.trim_ascii_start().first() == quote.as_ref() {
         return quoted_cell(rest, delimiter, quote.unwrap_or(b'"'));
     }
@@ -332,10 +243,7 @@ mod tests {
         assert_eq!(texts("a, b ,,c"), ["a", "b", "", "c"]);
         assert_eq!(texts("\"a,b\",c"), ["a,b", "c"]);
         // RFC 4180 section 2, rule 7
-        assert_eq!(
-            texts("\"aaa\",\"b\"\"bb\",\"ccc\""),
-            ["aaa", "b\"bb", "ccc"]
-        );
+        assert_eq!(texts("\"aaa\",\"b\"\"bb\",\"ccc\""), ["aaa", "b\"bb", "ccc"]);
         assert_eq!(texts("\"\"\"\""), ["\""]);
         assert_eq!(texts("\"a"), Vec::<String>::new());
         assert_eq!(texts("\"a\"b,c"), Vec::<String>::new());

@@ -62,23 +62,13 @@ pub fn discover(patterns: &[PathBuf]) -> Discovery {
 fn fixed_folder(pattern: &Path) -> PathBuf {
     let is_fixed = |part: &&std::ffi::OsStr| !part.to_string_lossy().contains(['*', '?', '[']);
     let parts: Vec<&std::ffi::OsStr> = pattern.iter().collect();
-    let fixed = parts
-        .iter()
-        .take_while(|p| is_fixed(p))
-        .count()
-        .min(parts.len().saturating_sub(1));
+    let fixed = parts.iter().take_while(|p| is_fixed(p)).count().min(parts.len().saturating_sub(1));
     let folder: PathBuf = parts[..fixed].iter().collect();
-    if folder.as_os_str().is_empty() {
-        PathBuf::from(".")
-    } else {
-        folder
-    }
+    if folder.as_os_str().is_empty() { PathBuf::from(".") } else { folder }
 }
 
 fn inside(path: &Path, home: Option<&Path>) -> Result<(), String> {
-    let real = path
-        .canonicalize()
-        .map_err(|error| format!("cannot be read: {error}"))?;
+    let real = path.canonicalize().map_err(|error| format!("cannot be read: {error}"))?;
     if home.is_none_or(|home| !real.starts_with(home)) {
         return Err(
             "a link that leads out of the source folder; copy the file into it, or name its folder"
@@ -108,11 +98,8 @@ mod tests {
         std::os::unix::fs::symlink(logs.join("a.csv"), logs.join("same.csv")).unwrap();
         let patterns = ["logs/*.csv", "logs/**/*.csv", "none/*.csv"].map(|p| dir.path().join(p));
         let found = discover(&patterns);
-        let names: Vec<_> = found
-            .files
-            .iter()
-            .map(|f| f.strip_prefix(&logs).unwrap().to_str().unwrap())
-            .collect();
+        let names: Vec<_> =
+            found.files.iter().map(|f| f.strip_prefix(&logs).unwrap().to_str().unwrap()).collect();
         assert_eq!(names, ["a.csv", "b.csv", "deep.csv/c.csv", "same.csv"]);
         assert_eq!(found.left_out.len(), 1);
         assert!(found.left_out[0].1.contains("leads out"));

@@ -59,14 +59,8 @@ pub struct FleetTable<T> {
 /// # Errors
 /// If the file cannot be read or lacks a required column.
 pub fn read_register(path: &Path) -> Result<FleetTable<Vehicle>, IngestError> {
-    const NEEDED: &[&str] = &[
-        "vehicle",
-        "engine_family",
-        "cylinders",
-        "banks",
-        "air_metering",
-        "injection",
-    ];
+    const NEEDED: &[&str] =
+        &["vehicle", "engine_family", "cylinders", "banks", "air_metering", "injection"];
     let mut seen = BTreeSet::new();
     read_table(path, NEEDED, |row| {
         let vehicle = row.name("vehicle")?;
@@ -84,14 +78,10 @@ pub fn read_register(path: &Path) -> Result<FleetTable<Vehicle>, IngestError> {
             displacement_l,
             cylinders: row.whole("cylinders", 1, 12)?,
             banks: row.whole("banks", 1, 2)?,
-            air_metering: row.choice(
-                "air_metering",
-                &[("maf", AirMetering::Maf), ("map", AirMetering::Map)],
-            )?,
-            injection: row.choice(
-                "injection",
-                &[("port", Injection::Port), ("direct", Injection::Direct)],
-            )?,
+            air_metering: row
+                .choice("air_metering", &[("maf", AirMetering::Maf), ("map", AirMetering::Map)])?,
+            injection: row
+                .choice("injection", &[("port", Injection::Port), ("direct", Injection::Direct)])?,
             fuel: row.cell("fuel").to_owned(),
             hybrid: row.flag("hybrid", Some(false))?,
             depot: row.cell("depot").to_owned(),
@@ -154,20 +144,11 @@ impl<'a> Row<'a> {
     }
 
     fn problem(&self, column: &str, expected: &str, fatal: bool) -> Problem {
-        let remedy = if fatal {
-            "The row is not used; correct it"
-        } else {
-            "Fill it in"
-        };
+        let remedy = if fatal { "The row is not used; correct it" } else { "Fill it in" };
         Problem {
             row: self.number,
             column: column.to_owned(),
-            found: self
-                .cell(column)
-                .chars()
-                .filter(|c| !c.is_control())
-                .take(80)
-                .collect(),
+            found: self.cell(column).chars().filter(|c| !c.is_control()).take(80).collect(),
             expected: expected.to_owned(),
             remedy: remedy.to_owned(),
             fatal,
@@ -176,10 +157,7 @@ impl<'a> Row<'a> {
 
     fn warn(&mut self, column: &str, expected: &str, remedy: &str) {
         let problem = self.problem(column, expected, false);
-        self.warnings.push(Problem {
-            remedy: remedy.to_owned(),
-            ..problem
-        });
+        self.warnings.push(Problem { remedy: remedy.to_owned(), ..problem });
     }
 
     fn name(&self, column: &str) -> Cell<String> {
@@ -210,11 +188,7 @@ impl<'a> Row<'a> {
     }
 
     fn whole(&self, column: &str, min: usize, max: usize) -> Cell<usize> {
-        let number = self
-            .cell(column)
-            .parse()
-            .ok()
-            .filter(|n| (min..=max).contains(n));
+        let number = self.cell(column).parse().ok().filter(|n| (min..=max).contains(n));
         number.ok_or_else(|| {
             self.problem(column, &format!("a whole number from {min} to {max}"), true)
         })
@@ -222,9 +196,7 @@ impl<'a> Row<'a> {
 
     fn choice<T: Copy>(&self, column: &str, choices: &[(&str, T)]) -> Cell<T> {
         let cell = self.cell(column);
-        let hit = choices
-            .iter()
-            .find(|(name, _)| cell.eq_ignore_ascii_case(name));
+        let hit = choices.iter().find(|(name, _)| cell.eq_ignore_ascii_case(name));
         hit.map(|(_, value)| *value).ok_or_else(|| {
             let names: Vec<&str> = choices.iter().map(|(name, _)| *name).collect();
             self.problem(column, &format!("one of {}", names.join(", ")), true)
@@ -245,11 +217,7 @@ impl<'a> Row<'a> {
     /// A date as `2024-01-05`, alone or in front of a time.
     fn day(&self, column: &str) -> Cell<i32> {
         let cell = self.cell(column);
-        let mut parts = cell
-            .get(..10)
-            .unwrap_or("")
-            .splitn(3, '-')
-            .map(|p| p.parse::<i64>().ok());
+        let mut parts = cell.get(..10).unwrap_or("").splitn(3, '-').map(|p| p.parse::<i64>().ok());
         let rest_ok = cell.len() == 10 || matches!(cell.as_bytes().get(10), Some(b'T' | b' '));
         let date = match (parts.next(), parts.next(), parts.next()) {
             (Some(Some(year)), Some(Some(month)), Some(Some(day))) if rest_ok => {
@@ -273,55 +241,31 @@ fn read_table<T>(
         remedy: remedy.to_owned(),
     };
     let text = read_text(path)?;
-    let mut reader = csv::ReaderBuilder::new()
-        .flexible(true)
-        .trim(csv::Trim::All)
-        .from_reader(text.as_bytes());
+    let mut reader =
+        csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(text.as_bytes());
     let names: Vec<String> = match reader.headers() {
         Ok(headers) => headers.iter().map(|h| h.trim().to_lowercase()).collect(),
         Err(error) => {
-            return Err(refuse(
-                error.to_string(),
-                "Save it as CSV with commas and UTF-8",
-            ));
+            return Err(refuse(error.to_string(), "Save it as CSV with commas and UTF-8"));
         }
     };
-    let missing: Vec<&str> = needed
-        .iter()
-        .copied()
-        .filter(|n| !names.iter().any(|name| name == n))
-        .collect();
+    let missing: Vec<&str> =
+        needed.iter().copied().filter(|n| !names.iter().any(|name| name == n)).collect();
     if !missing.is_empty() {
         return Err(refuse(
-            format!(
-                "no column {}; the file has {}",
-                missing.join(", "),
-                names.join(", ")
-            ),
+            format!("no column {}; the file has {}", missing.join(", "), names.join(", ")),
             "Add the column, or correct its name in the header",
         ));
     }
-    let mut table = FleetTable {
-        rows: Vec::new(),
-        problems: Vec::new(),
-        rows_read: 0,
-    };
+    let mut table = FleetTable { rows: Vec::new(), problems: Vec::new(), rows_read: 0 };
     for record in reader.records() {
         let record = record.map_err(|error| refuse(error.to_string(), "Correct the row"))?;
         if record.iter().all(str::is_empty) {
             continue;
         }
         table.rows_read += 1;
-        let cells = names
-            .iter()
-            .map(String::as_str)
-            .zip(record.iter())
-            .collect();
-        let mut row = Row {
-            number: table.rows_read,
-            cells,
-            warnings: Vec::new(),
-        };
+        let cells = names.iter().map(String::as_str).zip(record.iter()).collect();
+        let mut row = Row { number: table.rows_read, cells, warnings: Vec::new() };
         match take(&mut row) {
             Ok(entry) => {
                 table.rows.push(entry);
@@ -337,25 +281,17 @@ fn read_text(path: &Path) -> Result<String, IngestError> {
     let mut bytes = Vec::new();
     let mut file = open_regular(path)?.take(TABLE_BYTES_MAX + 1);
     file.read_to_end(&mut bytes)
-        .map_err(|source| IngestError::Unreadable {
-            path: path.to_path_buf(),
-            source,
-        })?;
+        .map_err(|source| IngestError::Unreadable { path: path.to_path_buf(), source })?;
     let refuse = |problem: &str, remedy: &str| IngestError::FleetTable {
         path: path.to_path_buf(),
         problem: problem.to_owned(),
         remedy: remedy.to_owned(),
     };
     if bytes.len() as u64 > TABLE_BYTES_MAX {
-        return Err(refuse(
-            "larger than 64 MiB",
-            "This is no table of a fleet; check the path",
-        ));
+        return Err(refuse("larger than 64 MiB", "This is no table of a fleet; check the path"));
     }
     if bytes.trim_ascii().is_empty() {
-        return Err(IngestError::Empty {
-            path: path.to_path_buf(),
-        });
+        return Err(IngestError::Empty { path: path.to_path_buf() });
     }
     if bytes.contains(&0) && encoding_rs::Encoding::for_bom(&bytes).is_none() {
         return Err(refuse("not text", "Save it as CSV with commas and UTF-8"));
@@ -411,18 +347,17 @@ mod tests {
         assert_eq!(services.rows[0].day, 19_753);
         assert_eq!(services.problems.len(), 2);
         assert!(services.problems[1].expected.contains("spark_plugs"));
-        let refuels = with_file(
-            "date,vehicle,odometer_km,litres,full\n2024-01-31,V1,,40.5,1\n",
-            |p| read_refuels(p).unwrap(),
-        );
+        let refuels =
+            with_file("date,vehicle,odometer_km,litres,full\n2024-01-31,V1,,40.5,1\n", |p| {
+                read_refuels(p).unwrap()
+            });
         assert!(refuels.rows[0].full && refuels.rows[0].litres == 40.5);
     }
 
     #[test]
     fn tables_that_cannot_be_used_say_what_to_do() {
-        let error = with_file("vehicle,cylinders\nV1,4\n", |p| {
-            read_register(p).unwrap_err().to_string()
-        });
+        let error =
+            with_file("vehicle,cylinders\nV1,4\n", |p| read_register(p).unwrap_err().to_string());
         assert!(
             error.contains("no column engine_family") && error.contains("vehicle, cylinders"),
             "{error}"

@@ -7,8 +7,11 @@ use std::path::Path;
 
 use super::IngestError;
 use super::assembly::Use;
-use super::profile::{ColumnRef, NameSource, Profile};
-use super::rows::Measure;
+use super::csv_rows::cells;
+use super::line_rows::Body;
+use super::profile::{ColumnRef, Format, NameSource, Profile};
+use super::rows::{Fault, Measure};
+use crate::tables::samples::RejectCode;
 
 /// What the positions of a row are for.
 #[derive(Debug)]
@@ -27,6 +30,18 @@ pub(super) struct Header {
 }
 
 impl Header {
+    /// Reads the header line of a file.
+    pub(super) fn read(line: &[u8], body: &Body<'_>) -> Result<Header, IngestError> {
+        if line.len() > body.limits.line_bytes_max {
+            return Err(body.long_header());
+        }
+        let cells = cells(line, body.profile.delimiter, body.profile.quote);
+        let names = cells.iter().map(|c| String::from_utf8_lossy(c).into_owned()).collect();
+        let mut header = Header::match_names(names, body.profile, body.path)?;
+        header.line = line.trim_ascii().to_vec();
+        Ok(header)
+    }
+
     /// Matches the names of a file.
     pub(super) fn match_names(
         mut names: Vec<String>,
@@ -65,7 +80,9 @@ impl Header {
                 None => missing.push(column.shown()),
             }
         }
-        for spec in &profile.columns {
+        // In long form the names of the signals stand in cells.
+        let columns = if profile.format == Format::LongCsv { &[][..] } else { &profile.columns };
+        for spec in columns {
             match find(&spec.column)? {
                 Some(at) => {
                     header.uses[at].push(Use::Value(header.measures.len()));
@@ -74,7 +91,7 @@ impl Header {
                 None => header.absent.push(spec.signal.spec().name),
             }
         }
-        if header.measures.is_empty() {
+        if header.measures.is_empty() && profile.format != Format::LongCsv {
             missing.extend(profile.columns.iter().take(5).map(|c| c.column.shown()));
         }
         if !missing.is_empty() {
@@ -98,33 +115,49 @@ impl Header {
             ColumnRef::Number(number) => *number,
             ColumnRef::Name(_) => 0,
         };
-        let values = profile.columns.iter().map(|spec| &spec.column);
-        let last = needed(profile)
-            .iter()
-            .map(|(column, _)| *column)
-            .chain(values)
-            .map(number)
-            .max()
-            .unwrap_or(0);
+        let long = needed(profile).into_iter().map(|(column, _)| column);
+        let last = profile.all_columns().chain(long).map(number).max().unwrap_or(0);
         let mut header = Header::empty((1..=last).map(|n| n.to_string()).collect());
         header.open_ended = true;
-        for (column, purpose) in needed(profile) {
-            if let Some(at) = number(column).checked_sub(1) {
-                header.uses[at].push(purpose);
-            }
-        }
-        for spec in &profile.columns {
-            if let Some(at) = number(&spec.column).checked_sub(1) {
-                header.uses[at].push(Use::Value(header.measures.len()));
-                header.measures.push(Measure::new(spec));
-            }
-        }
+        header.assign(profile, |column| number(column).checked_sub(1));
         // What the other columns hold is not known.
-        header.unread = (1..=last)
-            .filter(|n| header.uses[n - 1].is_empty())
-            .map(|n| n.to_string())
-            .collect();
+        header.unread =
+            (1..=last).filter(|n| header.uses[n - 1].is_empty()).map(|n| n.to_string()).collect();
         header
+    }
+
+    /// The members that a profile asks for, in formats where each row brings its own names.
+    pub(super) fn of_profile(profile: &Profile) -> Header {
+        let mut names: Vec<String> = Vec::new();
+        for column in profile.all_columns() {
+            if let ColumnRef::Name(name) = column
+                && !names.contains(name)
+            {
+                names.push(name.clone());
+            }
+        }
+        let mut header = Header::empty(names.clone());
+        header.assign(profile, |column| match column {
+            ColumnRef::Name(name) => names.iter().position(|n| n == name),
+            ColumnRef::Number(_) => None,
+        });
+        header
+    }
+
+    fn assign(&mut self, profile: &Profile, position: impl Fn(&ColumnRef) -> Option<usize>) {
+        for (column, purpose) in needed(profile) {
+            if let Some(at) = position(column) {
+                self.uses[at].push(purpose);
+            }
+        }
+        // In long form the names of the signals stand in cells.
+        let columns = if profile.format == Format::LongCsv { &[][..] } else { &profile.columns };
+        for spec in columns {
+            if let Some(at) = position(&spec.column) {
+                self.uses[at].push(Use::Value(self.measures.len()));
+                self.measures.push(Measure::new(spec));
+            }
+        }
     }
 
     fn empty(names: Vec<String>) -> Header {
@@ -139,28 +172,45 @@ impl Header {
         }
     }
 
-    /// Remembers the line, to know it again in the middle of the file.
-    pub(super) fn with_line(mut self, line: &[u8]) -> Header {
-        self.line = line.trim_ascii().to_vec();
-        self
+    /// The fault with the position of the column that serves the purpose at fault.
+    pub(super) fn fault(&self, (code, purpose): (RejectCode, Use)) -> Fault {
+        Fault { code, column: self.uses.iter().position(|u| u.contains(&purpose)) }
     }
 
-    /// Whether `line` is the header again.
-    pub(super) fn is_line(&self, line: &[u8]) -> bool {
-        !self.line.is_empty() && line.trim_ascii() == self.line
+    /// Rejects the line that is row [`Body::rows`].
+    #[cold]
+    pub(super) fn reject(&self, line: &[u8], fault: Fault, body: &mut Body<'_>) {
+        let row = body.rows;
+        if !self.line.is_empty() && line.trim_ascii() == self.line {
+            // It holds names and no values, so its text may be kept.
+            let column = self.names.first().map_or("", String::as_str);
+            return body.rejects.add(row, column, RejectCode::RepeatedHeader, line);
+        }
+        let cells = cells(line, body.profile.delimiter, body.profile.quote);
+        match fault.column {
+            Some(at) => {
+                let column = self.names.get(at).map_or("", String::as_str);
+                body.rejects.add(
+                    row,
+                    column,
+                    fault.code,
+                    cells.get(at).map_or(&[][..], |c| c.as_ref()),
+                );
+            }
+            None => body.rejects.add(row, "", fault.code, line),
+        }
     }
 }
 
 /// The columns that are not signals.
 fn needed(profile: &Profile) -> Vec<(&ColumnRef, Use)> {
     let mut needed = vec![(&profile.time.column, Use::Time)];
-    needed.extend(
-        profile
-            .time
-            .date_column
-            .iter()
-            .map(|column| (column, Use::Date)),
-    );
+    needed.extend(profile.time.date_column.iter().map(|column| (column, Use::Date)));
+    if let Some(long) = &profile.long {
+        needed.push((&long.signal, Use::SignalName));
+        needed.push((&long.value, Use::Reading));
+        needed.extend(long.unit.iter().map(|column| (column, Use::Unit)));
+    }
     if let NameSource::Column(column) = &profile.vehicle {
         needed.push((column, Use::Vehicle));
     }
@@ -170,21 +220,16 @@ fn needed(profile: &Profile) -> Vec<(&ColumnRef, Use)> {
     needed
 }
 
-fn fold(name: &str) -> String {
-    name.split_whitespace()
-        .collect::<Vec<_>>()
-        .join(" ")
-        .to_lowercase()
+/// A name without regard to case and space around it.
+pub(super) fn fold(name: &str) -> String {
+    name.split_whitespace().collect::<Vec<_>>().join(" ").to_lowercase()
 }
 
 fn shown(names: &[String]) -> String {
     let printable =
         |n: &String| -> String { n.chars().filter(|c| !c.is_control()).take(40).collect() };
-    let mut list: Vec<String> = names
-        .iter()
-        .take(20)
-        .map(|n| format!("`{}`", printable(n)))
-        .collect();
+    let mut list: Vec<String> =
+        names.iter().take(20).map(|n| format!("`{}`", printable(n))).collect();
     if names.len() > list.len() {
         list.push(format!("and {} more", names.len() - list.len()));
     }

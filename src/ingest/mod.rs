@@ -16,14 +16,23 @@ mod csv_rows;
 mod discover;
 mod fleet_tables;
 mod header;
+mod json_rows;
+mod line_rows;
+mod long_rows;
 mod number;
 mod order;
 mod page;
+mod parquet;
 mod profile;
+mod profile_text;
+mod profile_time;
 mod read;
 mod rows;
 mod source;
 mod stamp;
+mod suggest;
+mod suggest_sample;
+mod suggest_words;
 
 use std::path::PathBuf;
 
@@ -34,6 +43,7 @@ pub use fleet_tables::{FleetTable, Problem, read_refuels, read_register, read_se
 pub use profile::{BUILT_IN, Profile};
 pub use read::{pseudonym, read_file};
 pub use source::{Fingerprint, fingerprint};
+pub use suggest::{Suggestion, suggest};
 
 /// Bounds on what one file may cost, and the latest believable time.
 #[derive(Debug, Clone)]
@@ -99,7 +109,7 @@ pub struct Resume {
 pub struct FileReport {
     /// Rows read: `rows_kept + rows_rejected`.
     pub rows_read: u64,
-    /// Rows that ended in a sample.
+    /// Rows that were used, or that hold nothing the profile asks for.
     pub rows_kept: u64,
     /// Rows that did not.
     pub rows_rejected: u64,
@@ -337,6 +347,22 @@ pub enum IngestError {
         missing: String,
         /// What the file has.
         found: String,
+        /// Profile name.
+        profile: String,
+    },
+    /// A column whose type cannot serve.
+    #[error(
+        "{path}: column `{column}` is of type {found}; expected {expected}. Correct profile `{profile}` or the file"
+    )]
+    ColumnType {
+        /// Log file.
+        path: PathBuf,
+        /// Column name.
+        column: String,
+        /// Its type.
+        found: String,
+        /// What would do.
+        expected: &'static str,
         /// Profile name.
         profile: String,
     },

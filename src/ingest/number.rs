@@ -13,10 +13,7 @@ pub(super) struct NumberForm {
 
 impl NumberForm {
     /// A decimal point and no thousands mark.
-    pub(super) const POINT: NumberForm = NumberForm {
-        decimal: b'.',
-        thousands: None,
-    };
+    pub(super) const POINT: NumberForm = NumberForm { decimal: b'.', thousands: None };
 }
 
 // Powers of ten that an f64 holds exactly: a quotient or product with one of them and an integer below 2^53 is
@@ -74,10 +71,7 @@ pub(super) fn short_decimal(text: &[u8], decimal: u8) -> Option<(f64, usize)> {
 /// Infinities and NaN are not numbers here. A thousands mark is accepted only between groups of three digits.
 pub(super) fn any_decimal(text: &[u8], form: NumberForm) -> Option<(f64, usize)> {
     let signed = usize::from(matches!(text.first(), Some(b'+' | b'-')));
-    if !text
-        .get(signed)
-        .is_some_and(|b| b.is_ascii_digit() || *b == form.decimal)
-    {
+    if !text.get(signed).is_some_and(|b| b.is_ascii_digit() || *b == form.decimal) {
         return None;
     }
     let mut plain = [0u8; 64];
@@ -160,10 +154,7 @@ mod tests {
     use super::*;
 
     const POINT: NumberForm = NumberForm::POINT;
-    const COMMA: NumberForm = NumberForm {
-        decimal: b',',
-        thousands: Some(b'.'),
-    };
+    const COMMA: NumberForm = NumberForm { decimal: b',', thousands: Some(b'.') };
 
     #[test]
     fn numbers_as_loggers_write_them() {

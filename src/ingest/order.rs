@@ -10,7 +10,7 @@ use std::ops::Range;
 
 use super::Limits;
 use super::clock::{ElapsedClock, GAP_US};
-use super::profile::{Counting, NameSource, Profile, TimeForm};
+use super::profile::{Counting, Format, NameSource, Profile, TimeForm};
 use super::rows::{Columns, Measure, NO_TRIP, Names, Rejects, believable};
 use super::stamp::rfc3339;
 use crate::tables::samples::{RejectCode, SIGNALS, Samples};
@@ -41,6 +41,8 @@ pub(super) struct Order<'p> {
     elapsed: Option<ElapsedClock>,
     drop_repeats: bool,
     file_is_trip: bool,
+    /// Rows carry a part of the signals each.
+    merge: bool,
     held: Option<Columns>,
     states: Vec<VehicleState>,
     pub(super) samples: u64,
@@ -74,6 +76,7 @@ impl<'p> Order<'p> {
             elapsed,
             drop_repeats: profile.drop_repeats,
             file_is_trip: profile.trip == NameSource::File,
+            merge: profile.format == Format::LongCsv,
             held: None,
             states: Vec::new(),
             samples: 0,
@@ -100,6 +103,9 @@ impl<'p> Order<'p> {
         self.name_trips(&mut rows, &keep, tables);
         let (vehicle_names, rank) = ranks(&rows, tables.vehicles);
         let order = sorted_order(&rows, &rank);
+        if self.merge {
+            merge_partial(&mut rows, order.as_deref(), &mut keep);
+        }
         self.drop_duplicates(&rows, order.as_deref(), &mut keep, tables.rejects);
         let mut rows = arranged(rows, order, &keep);
         self.count_differences(&mut rows, tables.measures);
@@ -135,8 +141,7 @@ impl<'p> Order<'p> {
             last_values: vec![f64::NAN; tables.measures.len()],
             last_counts: vec![f64::NAN; tables.measures.len()],
         };
-        self.states
-            .resize(tables.vehicles.len().max(self.states.len()), state);
+        self.states.resize(tables.vehicles.len().max(self.states.len()), state);
     }
 
     /// Spreads rows that share a reading; rows of one reading with the same values all through are duplicates.
@@ -149,10 +154,7 @@ impl<'p> Order<'p> {
             let next = if following < rows.len() {
                 (rows.vehicle[following] == vehicle).then(|| rows.time[following])
             } else {
-                let held = self
-                    .held
-                    .as_ref()
-                    .filter(|h| h.vehicle.first() == Some(&vehicle));
+                let held = self.held.as_ref().filter(|h| h.vehicle.first() == Some(&vehicle));
                 held.and_then(|h| h.time.first().copied())
             };
             let reading = rows.time[from];
@@ -189,14 +191,10 @@ impl<'p> Order<'p> {
             let vehicle = rows.vehicle[row];
             let us = rows.time[row];
             let state = &mut self.states[vehicle as usize];
-            let gap = !state
-                .last_us
-                .is_some_and(|last| (us - last).abs() <= GAP_US);
+            let gap = state.last_us.is_none_or(|last| (us - last).abs() > GAP_US);
             if state.trip == NO_TRIP || (gap && !self.file_is_trip) {
                 state.trip =
-                    tables
-                        .trips
-                        .add(format!("{} {}", tables.vehicles.name(vehicle), rfc3339(us)));
+                    tables.trips.add(format!("{} {}", tables.vehicles.name(vehicle), rfc3339(us)));
             }
             state.last_us = Some(us);
             rows.trip[row] = state.trip;
@@ -219,15 +217,13 @@ impl<'p> Order<'p> {
             let us = rows.time[row];
             let mut drop = us == state.latest_us;
             if self.drop_repeats && !drop && state.latest_us != i64::MIN {
-                drop = rows
-                    .values
-                    .iter()
-                    .zip(&state.last_values)
-                    .all(|(v, last)| same(v[row], *last));
+                drop =
+                    rows.values.iter().zip(&state.last_values).all(|(v, last)| same(v[row], *last));
             }
             if drop {
                 keep[row] = false;
-                rejects.add(
+                rejects.add_rows(
+                    rows.weight(row),
                     rows.row[row],
                     &self.time_column,
                     RejectCode::DuplicateTime,
@@ -307,18 +303,13 @@ fn ranks(rows: &Columns, vehicles: &Names) -> (Vec<String>, Vec<u32>) {
     for vehicle in &rows.vehicle {
         used[*vehicle as usize] = true;
     }
-    let mut ids: Vec<u32> = (0..vehicles.len() as u32)
-        .filter(|id| used[*id as usize])
-        .collect();
+    let mut ids: Vec<u32> = (0..vehicles.len() as u32).filter(|id| used[*id as usize]).collect();
     ids.sort_by_key(|id| vehicles.name(*id));
     let mut rank = vec![0; vehicles.len()];
     for (position, id) in ids.iter().enumerate() {
         rank[*id as usize] = position as u32;
     }
-    (
-        ids.iter().map(|id| vehicles.name(*id).to_owned()).collect(),
-        rank,
-    )
+    (ids.iter().map(|id| vehicles.name(*id).to_owned()).collect(), rank)
 }
 
 /// The order by vehicle, time and row; `None` if the rows are in it already.
@@ -332,27 +323,47 @@ fn sorted_order(rows: &Columns, rank: &[u32]) -> Option<Vec<u32>> {
     Some(order)
 }
 
+/// Joins rows of one vehicle and time that carry different signals into the first of them.
+fn merge_partial(rows: &mut Columns, order: Option<&[u32]>, keep: &mut [bool]) {
+    let mut first: Option<usize> = None;
+    for at in 0..rows.len() {
+        let row = order.map_or(at, |o| o[at] as usize);
+        if !keep[row] {
+            continue;
+        }
+        let joins = first.filter(|f| {
+            let same_key = rows.vehicle[*f] == rows.vehicle[row] && rows.time[*f] == rows.time[row];
+            same_key && rows.values.iter().all(|v| v[*f].is_nan() || v[row].is_nan())
+        });
+        let Some(into) = joins else {
+            first = Some(row);
+            continue;
+        };
+        for values in &mut rows.values {
+            if values[into].is_nan() {
+                values[into] = values[row];
+            }
+        }
+        rows.lines[into] += rows.lines[row];
+        keep[row] = false;
+    }
+}
+
 /// The rows to keep, in order.
 fn arranged(rows: Columns, order: Option<Vec<u32>>, keep: &[bool]) -> Columns {
     if order.is_none() && keep.iter().all(|k| *k) {
         return rows;
     }
     let order = order.unwrap_or_else(|| (0..rows.len() as u32).collect());
-    let order: Vec<usize> = order
-        .into_iter()
-        .map(|row| row as usize)
-        .filter(|row| keep[*row])
-        .collect();
+    let order: Vec<usize> =
+        order.into_iter().map(|row| row as usize).filter(|row| keep[*row]).collect();
     Columns {
         time: order.iter().map(|row| rows.time[*row]).collect(),
         vehicle: order.iter().map(|row| rows.vehicle[*row]).collect(),
         trip: order.iter().map(|row| rows.trip[*row]).collect(),
         row: order.iter().map(|row| rows.row[*row]).collect(),
-        values: rows
-            .values
-            .iter()
-            .map(|v| order.iter().map(|row| v[*row]).collect())
-            .collect(),
+        lines: Vec::new(),
+        values: rows.values.iter().map(|v| order.iter().map(|row| v[*row]).collect()).collect(),
     }
 }
 

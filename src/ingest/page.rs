@@ -42,12 +42,7 @@ impl<'a> Page<'a> {
     }
 
     fn line(self, offset: usize) -> usize {
-        self.text
-            .bytes()
-            .take(offset)
-            .filter(|b| *b == b'\n')
-            .count()
-            + 1
+        self.text.bytes().take(offset).filter(|b| *b == b'\n').count() + 1
     }
 }
 
@@ -74,11 +69,7 @@ impl<'a, 'i> Section<'a, 'i> {
 
     pub(super) fn get(&self, key: &str) -> Option<Entry<'a, 'i>> {
         let value = self.table.get(key)?;
-        Some(Entry {
-            page: self.page,
-            key: key.to_owned(),
-            value,
-        })
+        Some(Entry { page: self.page, key: key.to_owned(), value })
     }
 
     /// The value of `key`, which must be there.
@@ -98,11 +89,7 @@ impl<'a, 'i> Section<'a, 'i> {
     pub(super) fn entries(&self) -> Vec<Entry<'a, 'i>> {
         self.table
             .iter()
-            .map(|(key, value)| Entry {
-                page: self.page,
-                key: key.get_ref().to_string(),
-                value,
-            })
+            .map(|(key, value)| Entry { page: self.page, key: key.get_ref().to_string(), value })
             .collect()
     }
 
@@ -167,17 +154,11 @@ impl<'a, 'i> Entry<'a, 'i> {
     }
 
     pub(super) fn text(&self) -> Result<&'a str, IngestError> {
-        self.value
-            .get_ref()
-            .as_str()
-            .ok_or_else(|| self.refuse("text in quotes"))
+        self.value.get_ref().as_str().ok_or_else(|| self.refuse("text in quotes"))
     }
 
     pub(super) fn flag(&self) -> Result<bool, IngestError> {
-        self.value
-            .get_ref()
-            .as_bool()
-            .ok_or_else(|| self.refuse("true or false"))
+        self.value.get_ref().as_bool().ok_or_else(|| self.refuse("true or false"))
     }
 
     pub(super) fn number(&self) -> Result<f64, IngestError> {
@@ -186,15 +167,8 @@ impl<'a, 'i> Entry<'a, 'i> {
             DeValue::Float(float) => float.as_str(),
             _ => return Err(self.refuse("a number")),
         };
-        let number: f64 = text
-            .replace('_', "")
-            .parse()
-            .map_err(|_| self.refuse("a number"))?;
-        if number.is_finite() {
-            Ok(number)
-        } else {
-            Err(self.refuse("a finite number"))
-        }
+        let number: f64 = text.replace('_', "").parse().map_err(|_| self.refuse("a number"))?;
+        if number.is_finite() { Ok(number) } else { Err(self.refuse("a finite number")) }
     }
 
     /// A whole number from 0 to `max`.
@@ -204,35 +178,18 @@ impl<'a, 'i> Entry<'a, 'i> {
             DeValue::Integer(integer) if integer.radix() == 10 => integer.as_str(),
             _ => return Err(self.refuse(&wanted)),
         };
-        text.replace('_', "")
-            .parse()
-            .ok()
-            .filter(|n| *n <= max)
-            .ok_or_else(|| self.refuse(&wanted))
+        text.replace('_', "").parse().ok().filter(|n| *n <= max).ok_or_else(|| self.refuse(&wanted))
     }
 
     pub(super) fn texts(&self) -> Result<Vec<&'a str>, IngestError> {
         let wanted = "a list of texts";
-        let list = self
-            .value
-            .get_ref()
-            .as_array()
-            .ok_or_else(|| self.refuse(wanted))?;
-        list.iter()
-            .map(|v| v.get_ref().as_str().ok_or_else(|| self.refuse(wanted)))
-            .collect()
+        let list = self.value.get_ref().as_array().ok_or_else(|| self.refuse(wanted))?;
+        list.iter().map(|v| v.get_ref().as_str().ok_or_else(|| self.refuse(wanted))).collect()
     }
 
     pub(super) fn section(&self) -> Result<Section<'a, 'i>, IngestError> {
-        let table = self
-            .value
-            .get_ref()
-            .as_table()
-            .ok_or_else(|| self.refuse("a table"))?;
-        Ok(Section {
-            page: self.page,
-            table,
-        })
+        let table = self.value.get_ref().as_table().ok_or_else(|| self.refuse("a table"))?;
+        Ok(Section { page: self.page, table })
     }
 
     /// The one of `choices` whose name the text is.
@@ -252,12 +209,7 @@ impl<'a, 'i> Entry<'a, 'i> {
 pub(super) fn hint(name: &str, valid: &[&str]) -> String {
     let nearest = valid
         .iter()
-        .map(|v| {
-            (
-                strsim::jaro_winkler(&name.to_lowercase(), &v.to_lowercase()),
-                *v,
-            )
-        })
+        .map(|v| (strsim::jaro_winkler(&name.to_lowercase(), &v.to_lowercase()), *v))
         .filter(|(likeness, _)| *likeness > 0.75)
         .max_by(|a, b| a.0.total_cmp(&b.0));
     match nearest {

@@ -7,12 +7,15 @@ use std::path::Path;
 
 use super::assembly::Assembly;
 use super::csv_rows::CsvRows;
+use super::json_rows::JsonRows;
+use super::line_rows::{Body, Found, LineRows};
+use super::long_rows::LongRows;
 use super::order::{Order, Tables};
 use super::profile::{Format, NameSource, Profile, TimeForm};
 use super::rows::checked_name;
 use super::source::{Block, Text, begins_with};
 use super::stamp::start_us;
-use super::{Chunk, FileReport, IngestError, Limits, ReadError, Resume};
+use super::{Chunk, FileReport, Fingerprint, IngestError, Limits, ReadError, Resume};
 
 /// Reads one file; every chunk goes to `sink` as soon as it is complete.
 ///
@@ -29,13 +32,13 @@ pub fn read_file<E>(
     sink: &mut dyn FnMut(Chunk) -> Result<(), E>,
 ) -> Result<FileReport, ReadError<E>> {
     let facts = FileFacts::of(path, profile)?;
+    let body = Body::new(path, profile, limits, facts.assembly(path, profile, limits)?);
+    let order = Order::new(profile, limits, facts.start_us);
     match profile.format {
-        Format::Csv => read_csv(path, profile, limits, known, &facts, sink),
-        Format::LongCsv | Format::JsonLines | Format::Parquet => Err(IngestError::Unreadable {
-            path: path.to_path_buf(),
-            source: std::io::Error::from(std::io::ErrorKind::Unsupported),
-        }
-        .into()),
+        Format::Csv => read_lines(CsvRows::new(body), order, known, sink),
+        Format::LongCsv => read_lines(LongRows::new(body), order, known, sink),
+        Format::JsonLines => read_lines(JsonRows::new(body), order, known, sink),
+        Format::Parquet => super::parquet::read(body, order, sink),
     }
 }
 
@@ -62,16 +65,10 @@ impl FileFacts {
         let Some(pattern) = &profile.file_name else {
             return Ok(facts);
         };
-        let name = path
-            .file_name()
-            .map(|n| n.to_string_lossy().into_owned())
-            .unwrap_or_default();
+        let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
         let captures = pattern.captures(&name);
         let group = |group: &str| {
-            captures
-                .as_ref()
-                .and_then(|c| c.name(group))
-                .map(|m| m.as_str().to_owned())
+            captures.as_ref().and_then(|c| c.name(group)).map(|m| m.as_str().to_owned())
         };
         let missing = |what: &str| IngestError::FileName {
             path: path.to_path_buf(),
@@ -81,18 +78,11 @@ impl FileFacts {
         };
         let usable = |name: &String| !name.is_empty() && checked_name(name.as_bytes()).is_ok();
         if profile.vehicle == NameSource::FileName {
-            facts.vehicle = Some(
-                group("vehicle")
-                    .filter(usable)
-                    .ok_or_else(|| missing("a vehicle"))?,
-            );
+            facts.vehicle =
+                Some(group("vehicle").filter(usable).ok_or_else(|| missing("a vehicle"))?);
         }
         if profile.trip == NameSource::FileName {
-            facts.trip = Some(
-                group("trip")
-                    .filter(usable)
-                    .ok_or_else(|| missing("a trip"))?,
-            );
+            facts.trip = Some(group("trip").filter(usable).ok_or_else(|| missing("a trip"))?);
         }
         if let TimeForm::Elapsed { start, .. } = &profile.time.form {
             let us = group("start").and_then(|text| start_us(start, &text));
@@ -107,100 +97,100 @@ impl FileFacts {
         profile: &Profile,
         limits: &'p Limits,
     ) -> Result<Assembly<'p>, IngestError> {
-        Assembly::new(
-            profile,
-            limits,
-            self.vehicle.as_deref(),
-            self.trip.as_deref(),
+        Assembly::new(profile, limits, self.vehicle.as_deref(), self.trip.as_deref()).map_err(
+            |_| IngestError::FileName {
+                path: path.to_path_buf(),
+                missing: "a usable vehicle or trip name".to_owned(),
+                pattern: profile
+                    .file_name
+                    .as_ref()
+                    .map_or(String::new(), |p| p.as_str().to_owned()),
+                profile: profile.name().to_owned(),
+            },
         )
-        .map_err(|_| IngestError::FileName {
-            path: path.to_path_buf(),
-            missing: "a usable vehicle or trip name".to_owned(),
-            pattern: profile
-                .file_name
-                .as_ref()
-                .map_or(String::new(), |p| p.as_str().to_owned()),
-            profile: profile.name().to_owned(),
-        })
     }
 }
 
-fn read_csv<E>(
-    path: &Path,
-    profile: &Profile,
-    limits: &Limits,
+fn read_lines<'p, E>(
+    mut rows: impl LineRows<'p>,
+    mut order: Order<'p>,
     known: Option<&Resume>,
-    facts: &FileFacts,
     sink: &mut dyn FnMut(Chunk) -> Result<(), E>,
 ) -> Result<FileReport, ReadError<E>> {
+    let Body { path, profile, limits, .. } = *rows.body();
     let rows_known = match known {
         Some(known) if begins_with(path, profile.encoding, limits, known)? => Some(known.rows),
         _ => None,
     };
     let mut text = Text::open(path, profile.encoding, limits)?;
-    let mut csv = CsvRows::new(
-        path,
-        profile,
-        limits,
-        facts.assembly(path, profile, limits)?,
-    );
-    let mut order = Order::new(profile, limits, facts.start_us);
     loop {
         match text.next()? {
-            Some(Block::Lines(block)) => {
-                csv.reserve(block);
-                csv.lines(block)?;
-            }
-            Some(Block::Overlong(start)) => csv.overlong(start)?,
-            Some(Block::Tail(line)) => {
-                if csv.tail(line)? {
-                    text.accept_tail();
-                }
-            }
-            None => {}
+            Some(Block::Lines(block)) => rows.lines(block)?,
+            Some(Block::Overlong(start)) => rows.overlong(start)?,
+            Some(Block::Tail(line)) if rows.tail(line)? => text.accept_tail(),
+            Some(Block::Tail(_)) | None => {}
         }
         let last = text.is_at_end();
-        let rows = csv.assembly.take();
-        let assembly = &mut csv.assembly;
-        let mut tables = Tables {
-            measures: &assembly.measures,
-            vehicles: &assembly.vehicles,
-            trips: &mut assembly.trips,
-            rejects: &mut csv.rejects,
-        };
-        let samples = order.part(rows, last, &mut tables);
-        let chunk = Chunk {
-            samples,
-            rejects: csv.rejects.take(),
-            first_new_row: rows_known.map_or(1, |rows| rows + 1),
-        };
-        if !chunk.samples.is_empty() || !chunk.rejects.is_empty() {
+        if last {
+            rows.end();
+        }
+        if let Some(chunk) = rows.body().chunk(&mut order, last, rows_known.unwrap_or(0)) {
             sink(chunk).map_err(ReadError::Sink)?;
         }
         if last {
             break;
         }
     }
-    let Some(header) = csv.header() else {
-        return Err(IngestError::Empty {
-            path: path.to_path_buf(),
-        }
-        .into());
+    let Some(found) = rows.found()? else {
+        return Err(IngestError::Empty { path: path.to_path_buf() }.into());
     };
-    let (decoded_bytes, decoded_digest) = text.digest();
-    Ok(FileReport {
-        rows_read: csv.rows,
-        rows_kept: csv.rows - csv.rejects.total,
-        rows_rejected: csv.rejects.total,
-        rejected_by_code: csv.rejects.by_code.clone(),
-        rows_known,
-        samples: order.samples,
-        decoded_bytes,
-        decoded_digest,
-        fingerprint: text.fingerprint(),
-        first_us: order.first_us,
-        last_us: order.last_us,
-        signals_absent: header.absent.clone(),
-        columns_unread: header.unread.clone(),
-    })
+    let read = Extent { decoded: text.digest(), fingerprint: text.fingerprint(), rows_known };
+    Ok(rows.body().report(&order, found, read))
+}
+
+/// How much of which file was read.
+pub(super) struct Extent {
+    /// Bytes of text, and their digest.
+    pub(super) decoded: (u64, String),
+    pub(super) fingerprint: Fingerprint,
+    pub(super) rows_known: Option<u64>,
+}
+
+impl<'p> Body<'p> {
+    /// What was read since the last call, in order; `None` if that is nothing.
+    pub(super) fn chunk(
+        &mut self,
+        order: &mut Order<'p>,
+        last: bool,
+        rows_known: u64,
+    ) -> Option<Chunk> {
+        let rows = self.assembly.take();
+        let mut tables = Tables {
+            measures: &self.assembly.measures,
+            vehicles: &self.assembly.vehicles,
+            trips: &mut self.assembly.trips,
+            rejects: &mut self.rejects,
+        };
+        let samples = order.part(rows, last, &mut tables);
+        let chunk = Chunk { samples, rejects: self.rejects.take(), first_new_row: rows_known + 1 };
+        (!chunk.samples.is_empty() || !chunk.rejects.is_empty()).then_some(chunk)
+    }
+
+    pub(super) fn report(&self, order: &Order<'_>, found: Found, read: Extent) -> FileReport {
+        FileReport {
+            rows_read: self.rows,
+            rows_kept: self.rows - self.rejects.total,
+            rows_rejected: self.rejects.total,
+            rejected_by_code: self.rejects.by_code.clone(),
+            rows_known: read.rows_known,
+            samples: order.samples,
+            decoded_bytes: read.decoded.0,
+            decoded_digest: read.decoded.1,
+            fingerprint: read.fingerprint,
+            first_us: order.first_us,
+            last_us: order.last_us,
+            signals_absent: found.absent,
+            columns_unread: found.unread,
+        }
+    }
 }

@@ -5,9 +5,9 @@
 
 use std::collections::BTreeMap;
 
+use super::Limits;
 use super::number::{NumberForm, any_decimal};
 use super::profile::{ColumnSpec, Profile, canonical_unit};
-use super::{IngestError, Limits};
 use crate::quantity::{Affine, Unit};
 use crate::tables::samples::{Reject, RejectCode};
 
@@ -31,6 +31,8 @@ pub(super) struct Columns {
     pub(super) vehicle: Vec<u32>,
     pub(super) trip: Vec<u32>,
     pub(super) row: Vec<u64>,
+    /// Rows of the source that make up each row; empty if each stands for itself.
+    pub(super) lines: Vec<u32>,
     /// One vector per column that the file carries.
     pub(super) values: Vec<Vec<f64>>,
 }
@@ -42,12 +44,18 @@ impl Columns {
             vehicle: Vec::with_capacity(capacity),
             trip: Vec::with_capacity(capacity),
             row: Vec::with_capacity(capacity),
+            lines: Vec::new(),
             values: (0..values).map(|_| Vec::with_capacity(capacity)).collect(),
         }
     }
 
     pub(super) fn len(&self) -> usize {
         self.time.len()
+    }
+
+    /// Rows of the source that row `row` stands for.
+    pub(super) fn weight(&self, row: usize) -> u64 {
+        self.lines.get(row).map_or(1, |n| u64::from(*n))
     }
 
     /// Cuts off everything from row `at`.
@@ -57,6 +65,7 @@ impl Columns {
             vehicle: self.vehicle.split_off(at),
             trip: self.trip.split_off(at),
             row: self.row.split_off(at),
+            lines: if self.lines.is_empty() { Vec::new() } else { self.lines.split_off(at) },
             values: self.values.iter_mut().map(|v| v.split_off(at)).collect(),
         }
     }
@@ -67,6 +76,7 @@ impl Columns {
         self.vehicle.append(&mut later.vehicle);
         self.trip.append(&mut later.trip);
         self.row.append(&mut later.row);
+        self.lines.append(&mut later.lines);
         for (values, later) in self.values.iter_mut().zip(&mut later.values) {
             values.append(later);
         }
@@ -87,18 +97,8 @@ impl Measure {
     pub(super) fn new(spec: &ColumnSpec) -> Measure {
         let signal = spec.signal.spec();
         // A converted full-scale reading may miss the bound by the rounding of the factor.
-        let slack = if spec.map.is_identity() {
-            0.0
-        } else {
-            1e-6 * (1.0 + signal.max.abs())
-        };
-        Measure {
-            spec: spec.clone(),
-            map: spec.map,
-            min: signal.min,
-            max: signal.max,
-            slack,
-        }
+        let slack = if spec.map.is_identity() { 0.0 } else { 1e-6 * (1.0 + signal.max.abs()) };
+        Measure { spec: spec.clone(), map: spec.map, min: signal.min, max: signal.max, slack }
     }
 
     /// The value in the canonical unit, or out of range.
@@ -121,12 +121,7 @@ impl Measure {
         if reading.is_null(cell) {
             return Ok(f64::NAN);
         }
-        if let Some((_, number)) = self
-            .spec
-            .words
-            .iter()
-            .find(|(word, _)| same_word(cell, word))
-        {
+        if let Some((_, number)) = self.spec.words.iter().find(|(word, _)| same_word(cell, word)) {
             return self.value(*number);
         }
         let Some((number, used)) = any_decimal(cell, reading.numbers) else {
@@ -148,9 +143,7 @@ impl Measure {
         let Some(unit) = Unit::parse(unit) else {
             return Err(RejectCode::NotANumber);
         };
-        let map = unit
-            .to(canonical_unit(self.spec.signal))
-            .ok_or(RejectCode::BadUnit)?;
+        let map = unit.to(canonical_unit(self.spec.signal)).ok_or(RejectCode::BadUnit)?;
         self.in_range(map.apply(number))
     }
 }
@@ -164,10 +157,7 @@ pub(super) struct Reading {
 
 impl Reading {
     pub(super) fn new(profile: &Profile) -> Reading {
-        Reading {
-            numbers: profile.numbers,
-            nulls: profile.nulls.clone(),
-        }
+        Reading { numbers: profile.numbers, nulls: profile.nulls.clone() }
     }
 
     pub(super) fn is_null(&self, cell: &[u8]) -> bool {
@@ -297,24 +287,27 @@ impl Rejects {
 
     /// Rejects one row; `column` is empty if the whole row is at fault.
     pub(super) fn add(&mut self, row: u64, column: &str, code: RejectCode, raw: &[u8]) {
-        self.total += 1;
-        *self.by_code.entry(code).or_default() += 1;
+        self.add_rows(1, row, column, code, raw);
+    }
+
+    /// Rejects several rows of the source that together made one sample; the first of them is noted.
+    pub(super) fn add_rows(
+        &mut self,
+        rows: u64,
+        row: u64,
+        column: &str,
+        code: RejectCode,
+        raw: &[u8],
+    ) {
+        self.total += rows;
+        *self.by_code.entry(code).or_default() += rows;
         if self.listed == self.kept_max {
             return;
         }
         self.listed += 1;
         let hidden = self.hide_all || (self.hide_rows && column.is_empty());
-        let raw = if hidden {
-            "(not kept)".to_owned()
-        } else {
-            shortened(raw)
-        };
-        self.list.push(Reject {
-            row,
-            column: column.to_owned(),
-            code,
-            raw,
-        });
+        let raw = if hidden { "(not kept)".to_owned() } else { shortened(raw) };
+        self.list.push(Reject { row, column: column.to_owned(), code, raw });
     }
 
     /// The rejects since the last call, sorted by row.
@@ -328,27 +321,5 @@ impl Rejects {
 fn shortened(raw: &[u8]) -> String {
     // Four bytes hold any character, so the cut is never felt in the characters kept.
     let text = String::from_utf8_lossy(&raw[..raw.len().min(4 * RAW_CHARS_MAX)]);
-    text.trim_end_matches(['\r', '\n'])
-        .chars()
-        .take(RAW_CHARS_MAX)
-        .collect()
-}
-
-/// The error that a file has more names than a log can have, if it has.
-pub(super) fn check_names(
-    assembly: &super::assembly::Assembly<'_>,
-    row: u64,
-    path: &std::path::Path,
-    profile: &Profile,
-    limits: &Limits,
-) -> Result<(), IngestError> {
-    if assembly.vehicles.len() + assembly.trips.len() <= limits.names_max {
-        return Ok(());
-    }
-    Err(IngestError::TooManyNames {
-        path: path.to_path_buf(),
-        row,
-        limit: limits.names_max,
-        profile: profile.name().to_owned(),
-    })
+    text.trim_end_matches(['\r', '\n']).chars().take(RAW_CHARS_MAX).collect()
 }

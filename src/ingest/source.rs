@@ -43,10 +43,7 @@ pub fn fingerprint(path: &Path) -> Result<Fingerprint, IngestError> {
     loop {
         match file.read(&mut buffer) {
             Ok(0) => {
-                return Ok(Fingerprint {
-                    bytes,
-                    blake3: hex(&hasher),
-                });
+                return Ok(Fingerprint { bytes, blake3: hex(&hasher) });
             }
             Ok(n) => {
                 hasher.update(&buffer[..n]);
@@ -54,10 +51,7 @@ pub fn fingerprint(path: &Path) -> Result<Fingerprint, IngestError> {
             }
             Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
             Err(source) => {
-                return Err(IngestError::Unreadable {
-                    path: path.to_path_buf(),
-                    source,
-                });
+                return Err(IngestError::Unreadable { path: path.to_path_buf(), source });
             }
         }
     }
@@ -65,15 +59,10 @@ pub fn fingerprint(path: &Path) -> Result<Fingerprint, IngestError> {
 
 /// Opens a regular file; pipes and devices are refused before they can block.
 pub(super) fn open_regular(path: &Path) -> Result<File, IngestError> {
-    let unreadable = |source| IngestError::Unreadable {
-        path: path.to_path_buf(),
-        source,
-    };
+    let unreadable = |source| IngestError::Unreadable { path: path.to_path_buf(), source };
     let meta = std::fs::metadata(path).map_err(unreadable)?;
     if !meta.is_file() {
-        return Err(IngestError::NotAFile {
-            path: path.to_path_buf(),
-        });
+        return Err(IngestError::NotAFile { path: path.to_path_buf() });
     }
     File::open(path).map_err(unreadable)
 }
@@ -149,24 +138,16 @@ impl Text {
     ) -> Result<Text, IngestError> {
         let file = open_regular(path)?;
         let size = file.metadata().map_or(0, |m| m.len());
-        let tally = Rc::new(RefCell::new(Tally {
-            bytes: 0,
-            hasher: Some(blake3::Hasher::new()),
-        }));
-        let raw = Tallied {
-            inner: file,
-            tally: Rc::clone(&tally),
-        };
+        let tally = Rc::new(RefCell::new(Tally { bytes: 0, hasher: Some(blake3::Hasher::new()) }));
+        let raw = Tallied { inner: file, tally: Rc::clone(&tally) };
         let extension = path.extension().map(|e| e.to_string_lossy().to_lowercase());
-        let unreadable = |source| IngestError::Unreadable {
-            path: path.to_path_buf(),
-            source,
-        };
+        let unreadable = |source| IngestError::Unreadable { path: path.to_path_buf(), source };
         let (reader, packed): (Box<dyn Read>, bool) = match extension.as_deref() {
             Some("gz") => (
-                Box::new(flate2::bufread::MultiGzDecoder::new(
-                    BufReader::with_capacity(64 << 10, raw),
-                )),
+                Box::new(flate2::bufread::MultiGzDecoder::new(BufReader::with_capacity(
+                    64 << 10,
+                    raw,
+                ))),
                 true,
             ),
             Some("zst") => {
@@ -176,16 +157,11 @@ impl Text {
             }
             _ => (Box::new(raw), false),
         };
-        let buffer_max = limits
-            .chunk_bytes
-            .max(2 * limits.line_bytes_max)
-            .max(PROBE_BYTES);
+        let buffer_max = limits.chunk_bytes.max(2 * limits.line_bytes_max).max(PROBE_BYTES);
         let first = if packed {
             PROBE_BYTES
         } else {
-            usize::try_from(size)
-                .unwrap_or(buffer_max)
-                .clamp(PROBE_BYTES, buffer_max)
+            usize::try_from(size).unwrap_or(buffer_max).clamp(PROBE_BYTES, buffer_max)
                 + 2 * ROOM_MIN
         };
         let mut text = Text {
@@ -227,9 +203,7 @@ impl Text {
             }
         }
         if len == 0 {
-            return Err(IngestError::Empty {
-                path: self.path.clone(),
-            });
+            return Err(IngestError::Empty { path: self.path.clone() });
         }
         let (decoder, bom) = decoder_for(encoding, &probe[..len], self.ended);
         match decoder {
@@ -286,22 +260,15 @@ impl Text {
     fn read_error(&self, error: io::Error) -> IngestError {
         let path = self.path.clone();
         match error.kind() {
-            io::ErrorKind::UnexpectedEof if self.packed => IngestError::Truncated {
-                path,
-                unpacked: self.unpacked,
-            },
+            io::ErrorKind::UnexpectedEof if self.packed => {
+                IngestError::Truncated { path, unpacked: self.unpacked }
+            }
             io::ErrorKind::InvalidData | io::ErrorKind::InvalidInput | io::ErrorKind::Other
                 if self.packed =>
             {
-                IngestError::BadArchive {
-                    path,
-                    message: error.to_string(),
-                }
+                IngestError::BadArchive { path, message: error.to_string() }
             }
-            _ => IngestError::Unreadable {
-                path,
-                source: error,
-            },
+            _ => IngestError::Unreadable { path, source: error },
         }
     }
 
@@ -397,8 +364,7 @@ impl Text {
     /// Passes over a line that is too long; keeps only its start.
     fn skip_line(&mut self) -> Result<Block<'_>, IngestError> {
         self.overlong.clear();
-        self.overlong
-            .extend_from_slice(&self.buffer[..OVERLONG_KEPT.min(self.filled)]);
+        self.overlong.extend_from_slice(&self.buffer[..OVERLONG_KEPT.min(self.filled)]);
         self.count(self.filled);
         loop {
             self.filled = 0;
@@ -429,10 +395,7 @@ impl Text {
                 hex(&whole)
             }
         };
-        Fingerprint {
-            bytes: tally.bytes,
-            blake3,
-        }
+        Fingerprint { bytes: tally.bytes, blake3 }
     }
 }
 

@@ -35,13 +35,7 @@ pub(super) struct StampReader {
 impl StampReader {
     /// `zoned`: the profile names a zone, so a time without an offset is local.
     pub(super) fn new(form: TimeForm, zoned: bool, numbers: NumberForm) -> StampReader {
-        StampReader {
-            form,
-            zoned,
-            numbers,
-            minute: [0; 16],
-            minute_us: 0,
-        }
+        StampReader { form, zoned, numbers, minute: [0; 16], minute_us: 0 }
     }
 
     /// Reads one cell, already trimmed.
@@ -89,11 +83,7 @@ impl StampReader {
                     return None;
                 }
                 let offset = (hours * 60 + minutes) * MINUTE_US;
-                Some(Stamp::Utc(if *sign == b'-' {
-                    local + offset
-                } else {
-                    local - offset
-                }))
+                Some(Stamp::Utc(if *sign == b'-' { local + offset } else { local - offset }))
             }
             _ => None,
         }
@@ -108,24 +98,8 @@ fn two_digits(tens: u8, ones: u8) -> Option<i64> {
 
 /// `2024-01-05T22:33` to microseconds.
 fn civil_minute(text: &[u8; 16]) -> Option<i64> {
-    let [
-        y1,
-        y2,
-        y3,
-        y4,
-        b'-',
-        m1,
-        m2,
-        b'-',
-        d1,
-        d2,
-        b'T' | b't' | b' ',
-        h1,
-        h2,
-        b':',
-        n1,
-        n2,
-    ] = *text
+    let [y1, y2, y3, y4, b'-', m1, m2, b'-', d1, d2, b'T' | b't' | b' ', h1, h2, b':', n1, n2] =
+        *text
     else {
         return None;
     };
@@ -160,12 +134,8 @@ fn fraction(text: &[u8]) -> Option<(i64, &[u8])> {
     }
     let mut us = 0;
     for place in 0..6 {
-        us = us * 10
-            + if place < digits {
-                i64::from(rest[place] - b'0')
-            } else {
-                0
-            };
+        let digit = rest.get(place).filter(|_| place < digits).map_or(0, |b| i64::from(b - b'0'));
+        us = us * 10 + digit;
     }
     Some((us, &rest[digits..]))
 }
@@ -184,9 +154,7 @@ fn epoch(text: &[u8], per_second: i64) -> Option<i64> {
     if !rest.is_empty() {
         return None;
     }
-    ticks
-        .checked_mul(1_000_000 / per_second)?
-        .checked_add(millionths / per_second)
+    ticks.checked_mul(1_000_000 / per_second)?.checked_add(millionths / per_second)
 }
 
 /// A span since the start; at most 100 years, so that sums stay far from the limits of the integer.
@@ -200,23 +168,15 @@ fn elapsed(text: &[u8], us_per_unit: f64, numbers: NumberForm) -> Option<i64> {
 fn by_pattern(pattern: &str, text: &[u8]) -> Option<Stamp> {
     let broken_down = jiff::fmt::strtime::parse(pattern, text).ok()?;
     if broken_down.offset().is_some() || broken_down.timestamp().is_some() {
-        return broken_down
-            .to_timestamp()
-            .ok()
-            .map(|t| Stamp::Utc(t.as_microsecond()));
+        return broken_down.to_timestamp().ok().map(|t| Stamp::Utc(t.as_microsecond()));
     }
-    broken_down
-        .to_datetime()
-        .ok()
-        .map(|d| Stamp::Local(local_us(d)))
+    broken_down.to_datetime().ok().map(|d| Stamp::Local(local_us(d)))
 }
 
 /// Microseconds since 1970-01-01 on the wall clock that shows `time`.
 fn local_us(time: jiff::civil::DateTime) -> i64 {
     // UTC has neither gaps nor folds, so this cannot be ambiguous; civil times all fit.
-    jiff::tz::Offset::UTC
-        .to_timestamp(time)
-        .map_or(i64::MIN, |t| t.as_microsecond())
+    jiff::tz::Offset::UTC.to_timestamp(time).map_or(i64::MIN, |t| t.as_microsecond())
 }
 
 /// The start that a file name gives, UTC microseconds.
@@ -230,25 +190,32 @@ pub(super) fn start_us(form: &StartForm, text: &str) -> Option<i64> {
         .ok()?;
     match (stamp, &form.zone) {
         (Stamp::Utc(us), _) => Some(us),
-        (Stamp::Local(us), Some(zone)) => super::clock::LocalClock::new(zone.clone())
-            .resolve(us, None)
-            .ok(),
+        (Stamp::Local(us), Some(zone)) => {
+            super::clock::LocalClock::new(zone.clone()).resolve(us, None).ok()
+        }
         (Stamp::Local(_), None) | (Stamp::Elapsed(_), _) => None,
     }
 }
 
 /// Whether `text` is a number with an exponent, as spreadsheets write large integers.
 fn is_scientific(text: &[u8]) -> bool {
-    let mantissa = text
-        .iter()
-        .take_while(|b| b.is_ascii_digit() || matches!(b, b'.' | b','))
-        .count();
+    let mantissa =
+        text.iter().take_while(|b| b.is_ascii_digit() || matches!(b, b'.' | b',')).count();
     match &text[mantissa..] {
         [b'e' | b'E', b'+' | b'-', rest @ ..] | [b'e' | b'E', rest @ ..] => {
             mantissa > 0 && !rest.is_empty() && rest.iter().all(u8::is_ascii_digit)
         }
         _ => false,
     }
+}
+
+/// Whether any number in `text` is written with an exponent.
+pub(super) fn has_exponent(text: &[u8]) -> bool {
+    text.windows(3).any(|w| {
+        w[0].is_ascii_digit()
+            && matches!(w[1], b'e' | b'E')
+            && (w[2].is_ascii_digit() || matches!(w[2], b'+' | b'-'))
+    })
 }
 
 /// RFC 3339 text in UTC for microseconds since 1970.
@@ -270,24 +237,12 @@ mod tests {
     fn rfc_3339_examples() {
         // RFC 3339, section 5.8, examples
         let read = |text| read(TimeForm::Rfc3339, false, text);
-        let us = |text: &str| {
-            Ok(Stamp::Utc(
-                text.parse::<jiff::Timestamp>().unwrap().as_microsecond(),
-            ))
-        };
-        assert_eq!(
-            read("1985-04-12T23:20:50.52Z"),
-            us("1985-04-12T23:20:50.52Z")
-        );
-        assert_eq!(
-            read("1996-12-19T16:39:57-08:00"),
-            us("1996-12-20T00:39:57Z")
-        );
+        let us =
+            |text: &str| Ok(Stamp::Utc(text.parse::<jiff::Timestamp>().unwrap().as_microsecond()));
+        assert_eq!(read("1985-04-12T23:20:50.52Z"), us("1985-04-12T23:20:50.52Z"));
+        assert_eq!(read("1996-12-19T16:39:57-08:00"), us("1996-12-20T00:39:57Z"));
         assert_eq!(read("1990-12-31T23:59:60Z"), us("1991-01-01T00:00:00Z"));
-        assert_eq!(
-            read("1937-01-01T12:00:27.87+00:20"),
-            us("1937-01-01T11:40:27.87Z")
-        );
+        assert_eq!(read("1937-01-01T12:00:27.87+00:20"), us("1937-01-01T11:40:27.87Z"));
     }
 
     #[test]
@@ -303,22 +258,12 @@ mod tests {
         ] {
             assert_eq!(code(text), RejectCode::BadTime, "{text}");
         }
-        assert_eq!(
-            code("2024-01-05T22:33:00"),
-            RejectCode::BadTime,
-            "no offset and no zone"
-        );
+        assert_eq!(code("2024-01-05T22:33:00"), RejectCode::BadTime, "no offset and no zone");
         assert_eq!(code("1.70452E+09"), RejectCode::ImpreciseTime);
         let epoch = |text| read(TimeForm::Epoch { per_second: 1000 }, false, text);
         assert_eq!(epoch("1,7E+12"), Err(RejectCode::ImpreciseTime));
-        assert_eq!(
-            epoch("1704493980123"),
-            Ok(Stamp::Utc(1_704_493_980_123_000))
-        );
-        assert_eq!(
-            epoch("1704493980123.25"),
-            Ok(Stamp::Utc(1_704_493_980_123_250))
-        );
+        assert_eq!(epoch("1704493980123"), Ok(Stamp::Utc(1_704_493_980_123_000)));
+        assert_eq!(epoch("1704493980123.25"), Ok(Stamp::Utc(1_704_493_980_123_250)));
         assert_eq!(epoch("99999999999999999"), Err(RejectCode::BadTime));
         assert_eq!(epoch("-5"), Err(RejectCode::BadTime));
     }

@@ -46,31 +46,17 @@ impl Read {
     pub(crate) fn rows(&self) -> Vec<(String, String, i64, u64)> {
         let row = |s: &Samples, i: usize| {
             let (v, t) = (s.vehicle[i] as usize, s.trip[i] as usize);
-            (
-                s.vehicles[v].clone(),
-                s.trips[t].clone(),
-                s.time_us[i],
-                s.row[i],
-            )
+            (s.vehicles[v].clone(), s.trips[t].clone(), s.time_us[i], s.row[i])
         };
-        self.chunks
-            .iter()
-            .flat_map(|s| (0..s.len()).map(move |i| row(s, i)))
-            .collect()
+        self.chunks.iter().flat_map(|s| (0..s.len()).map(move |i| row(s, i))).collect()
     }
 
     pub(crate) fn values(&self, signal: Signal) -> Vec<f64> {
-        self.chunks
-            .iter()
-            .flat_map(|s| s.signal(signal).unwrap_or(&[]).to_vec())
-            .collect()
+        self.chunks.iter().flat_map(|s| s.signal(signal).unwrap_or(&[]).to_vec()).collect()
     }
 
     pub(crate) fn codes(&self) -> Vec<(u64, RejectCode, &str, &str)> {
-        self.rejects
-            .iter()
-            .map(|r| (r.row, r.code, r.column.as_str(), r.raw.as_str()))
-            .collect()
+        self.rejects.iter().map(|r| (r.row, r.code, r.column.as_str(), r.raw.as_str())).collect()
     }
 }
 
@@ -91,26 +77,13 @@ pub(crate) fn try_read(
         Err(ReadError::Sink(())) => unreachable!("the sink takes everything"),
     };
     assert_eq!(report.rows_read, report.rows_kept + report.rows_rejected);
-    assert_eq!(
-        report.rows_rejected,
-        report.rejected_by_code.values().sum::<u64>()
-    );
-    assert_eq!(
-        report.samples,
-        read.chunks.iter().map(|s| s.len() as u64).sum::<u64>()
-    );
+    assert_eq!(report.rows_rejected, report.rejected_by_code.values().sum::<u64>());
+    assert_eq!(report.samples, read.chunks.iter().map(|s| s.len() as u64).sum::<u64>());
     for samples in &read.chunks {
         let key = |i: usize| {
-            (
-                &samples.vehicles[samples.vehicle[i] as usize],
-                samples.time_us[i],
-                samples.row[i],
-            )
+            (&samples.vehicles[samples.vehicle[i] as usize], samples.time_us[i], samples.row[i])
         };
-        assert!(
-            (1..samples.len()).all(|i| key(i - 1) < key(i)),
-            "sorted by vehicle, time and row"
-        );
+        assert!((1..samples.len()).all(|i| key(i - 1) < key(i)), "sorted by vehicle, time and row");
     }
     read.report = Some(report);
     Ok(read)
@@ -134,10 +107,8 @@ fn a_plain_log_with_gaps_in_columns_and_cells() {
          2024-01-05T23:33:01+01:00,V1,T1,NODATA,-40,\n",
     );
     let read = read(&path, &plain());
-    let expected = [
-        ("V1", "T1", "2024-01-05T22:33:00Z", 1),
-        ("V1", "T1", "2024-01-05T22:33:01Z", 2),
-    ];
+    let expected =
+        [("V1", "T1", "2024-01-05T22:33:00Z", 1), ("V1", "T1", "2024-01-05T22:33:01Z", 2)];
     assert_eq!(
         read.rows(),
         expected.map(|(v, t, at, row)| (v.to_owned(), t.to_owned(), us(at), row))
@@ -194,10 +165,7 @@ fn each_unusable_row_is_rejected_with_its_reason() {
         (14, BadUnit, "rpm", "800 kPa"),
     ];
     assert_eq!(read.codes(), expected);
-    assert_eq!(
-        read.rows().iter().map(|r| r.3).collect::<Vec<_>>(),
-        [1, 15, 16]
-    );
+    assert_eq!(read.rows().iter().map(|r| r.3).collect::<Vec<_>>(), [1, 15, 16]);
     assert_eq!(
         read.values(Signal::Rpm),
         [800.0, 800.0, 800.0],
@@ -227,11 +195,7 @@ fn a_gap_of_300_s_starts_a_trip_wherever_the_parts_are_cut() {
     }
     let path = folder.file("a.csv", &text);
     let whole = read(&path, &plain());
-    let small = Limits {
-        chunk_bytes: 1000,
-        line_bytes_max: 200,
-        ..limits()
-    };
+    let small = Limits { chunk_bytes: 1000, line_bytes_max: 200, ..limits() };
     let parts = try_read(&path, &plain(), &small).unwrap();
     assert!(parts.chunks.len() > 20);
     let sorted = |read: &Read| {
@@ -309,17 +273,12 @@ fn the_same_text_in_every_encoding_reads_the_same() {
         "Zeit,Fahrzeug,Kühlmittel\n1704493980000,Müller 1,82 °C\n1704493981000,Müller 1,83\n";
     let utf16 = |le: bool, bom: bool| -> Vec<u8> {
         let units = bom.then_some(0xFEFF).into_iter().chain(text.encode_utf16());
-        units
-            .flat_map(|u| if le { u.to_le_bytes() } else { u.to_be_bytes() })
-            .collect()
+        units.flat_map(|u| if le { u.to_le_bytes() } else { u.to_be_bytes() }).collect()
     };
     let variants: Vec<(&str, Vec<u8>)> = vec![
         ("utf8.csv", text.as_bytes().to_vec()),
         ("bom.csv", [b"\xEF\xBB\xBF", text.as_bytes()].concat()),
-        (
-            "latin.csv",
-            encoding_rs::WINDOWS_1252.encode(text).0.into_owned(),
-        ),
+        ("latin.csv", encoding_rs::WINDOWS_1252.encode(text).0.into_owned()),
         ("le.csv", utf16(true, true)),
         ("be.csv", utf16(false, true)),
         ("le_bare.csv", utf16(true, false)),
@@ -333,11 +292,7 @@ fn the_same_text_in_every_encoding_reads_the_same() {
         assert_eq!(read.values(Signal::CoolantC), [82.0, 83.0], "{name}");
         assert_eq!(read.rows()[0].0, "Müller 1", "{name}");
         let report = read.report.unwrap();
-        assert_eq!(
-            report.fingerprint,
-            trimdrift::ingest::fingerprint(&path).unwrap(),
-            "{name}"
-        );
+        assert_eq!(report.fingerprint, trimdrift::ingest::fingerprint(&path).unwrap(), "{name}");
         digests.insert(report.decoded_digest);
     }
     assert_eq!(digests.len(), 2, "one text, apart from the line ends");
@@ -367,10 +322,7 @@ fn packed_files_have_the_digest_of_their_content() {
         let (packed, unpacked) = (read.report.unwrap(), plain_read.report.clone().unwrap());
         assert_eq!(packed.decoded_digest, unpacked.decoded_digest);
         assert_eq!(packed.decoded_bytes, text.len() as u64);
-        assert_eq!(
-            packed.fingerprint,
-            trimdrift::ingest::fingerprint(&path).unwrap()
-        );
+        assert_eq!(packed.fingerprint, trimdrift::ingest::fingerprint(&path).unwrap());
         let cut = folder.file(&format!("cut_{name}"), &bytes[..bytes.len() / 2]);
         let error = try_read(&cut, &plain(), &limits()).unwrap_err();
         assert!(matches!(error, IngestError::Truncated { .. }), "{error}");
@@ -379,10 +331,7 @@ fn packed_files_have_the_digest_of_their_content() {
         );
     }
     let garbage = folder.file("b.csv.gz", "this is no gzip");
-    assert!(matches!(
-        try_read(&garbage, &plain(), &limits()),
-        Err(IngestError::BadArchive { .. })
-    ));
+    assert!(matches!(try_read(&garbage, &plain(), &limits()), Err(IngestError::BadArchive { .. })));
 }
 
 #[test]
@@ -391,37 +340,16 @@ fn a_file_that_grew_is_known_by_its_start() {
     let first = "time,vehicle,rpm\n2024-01-05T22:33:00Z,V1,800\n2024-01-05T22:33:01Z,V1,801\n2024-01-05T22:3";
     let path = folder.file("a.csv", first);
     let before = read(&path, &plain()).report.unwrap();
-    assert_eq!(
-        (before.rows_read, before.rows_kept),
-        (2, 2),
-        "the unfinished line waits"
-    );
-    assert_eq!(
-        before.decoded_bytes as usize,
-        first.rfind('\n').unwrap() + 1
-    );
+    assert_eq!((before.rows_read, before.rows_kept), (2, 2), "the unfinished line waits");
+    assert_eq!(before.decoded_bytes as usize, first.rfind('\n').unwrap() + 1);
     let grown = format!("{first}3:02Z,V1,802\n2024-01-05T22:33:03Z,V1,803");
     let path = folder.file("a.csv", &grown);
     let mut new_rows = Vec::new();
     let mut sink = |chunk: Chunk| {
-        new_rows.extend(
-            chunk
-                .samples
-                .row
-                .iter()
-                .copied()
-                .filter(|r| *r >= chunk.first_new_row),
-        );
+        new_rows.extend(chunk.samples.row.iter().copied().filter(|r| *r >= chunk.first_new_row));
         Ok::<(), ()>(())
     };
-    let after = read_file(
-        &path,
-        &plain(),
-        &limits(),
-        Some(&before.resume()),
-        &mut sink,
-    )
-    .unwrap();
+    let after = read_file(&path, &plain(), &limits(), Some(&before.resume()), &mut sink).unwrap();
     assert_eq!((after.rows_known, after.rows_read), (Some(2), 4));
     assert_eq!(
         after.decoded_bytes,
@@ -431,18 +359,8 @@ fn a_file_that_grew_is_known_by_its_start() {
     assert_eq!(new_rows, [3, 4]);
     let other = folder.file("b.csv", grown.replace("800", "900"));
     let mut sink = |_: Chunk| Ok::<(), ()>(());
-    let other = read_file(
-        &other,
-        &plain(),
-        &limits(),
-        Some(&before.resume()),
-        &mut sink,
-    )
-    .unwrap();
-    assert_eq!(
-        other.rows_known, None,
-        "a file that starts otherwise is another file"
-    );
+    let other = read_file(&other, &plain(), &limits(), Some(&before.resume()), &mut sink).unwrap();
+    assert_eq!(other.rows_known, None, "a file that starts otherwise is another file");
 }
 
 #[test]
@@ -457,10 +375,7 @@ fn local_time_through_the_repeated_hour() {
         "time,rpm\n2023-10-29 01:59:59,1\n2023-10-29 02:00:00,2\n2023-10-29 02:04:59,3\n2023-10-29 02:00:00,4\n2023-03-26 02:30:00,5\n",
     );
     let read = read(&path, &profile);
-    assert_eq!(
-        read.codes(),
-        [(5, RejectCode::AmbiguousTime, "time", "2023-03-26 02:30:00")]
-    );
+    assert_eq!(read.codes(), [(5, RejectCode::AmbiguousTime, "time", "2023-03-26 02:30:00")]);
     let times: Vec<i64> = read.rows().iter().map(|r| r.2).collect();
     let expected = [
         "2023-10-28T23:59:59Z",
@@ -483,42 +398,26 @@ fn counters_since_start_become_differences() {
     );
     let counts = read(&path, &profile).values(Signal::MisfireC1);
     assert!(counts[0].is_nan() && counts[3].is_nan());
-    assert_eq!(
-        [counts[1], counts[2], counts[4], counts[5]],
-        [0.0, 4.0, 2.0, 1.0]
-    );
+    assert_eq!([counts[1], counts[2], counts[4], counts[5]], [0.0, 4.0, 2.0, 1.0]);
 }
 
 #[test]
 fn pseudonyms_hide_names_and_raw_text() {
     let folder = Folder::new();
     let path = folder.file("a.csv", "time,vehicle,trip,rpm\n2024-01-05T22:33:00Z,Anna 1,,800\n2024-01-05T22:33:01Z,Anna 1,Anna home,x\nAnna 1,1\n");
-    let keyed = Limits {
-        pseudonym_key: Some([7; 32]),
-        ..limits()
-    };
+    let keyed = Limits { pseudonym_key: Some([7; 32]), ..limits() };
     let read = try_read(&path, &plain(), &keyed).unwrap();
     let all = format!("{:?} {:?}", read.chunks, read.rejects);
     assert!(!all.contains("Anna"), "{all}");
-    assert_eq!(
-        read.rows()[0].0,
-        trimdrift::ingest::pseudonym(&[7; 32], "Anna 1")
-    );
+    assert_eq!(read.rows()[0].0, trimdrift::ingest::pseudonym(&[7; 32], "Anna 1"));
 }
 
 #[test]
 fn profiles_are_refused_with_line_and_remedy() {
     let base = "[time]\ncolumn = \"t\"\nform = \"epoch_s\"\n[vehicle]\nfixed = \"V1\"\n[columns]\n";
-    let refuse = |text: &str| {
-        Profile::parse(Path::new("p.toml"), text)
-            .unwrap_err()
-            .to_string()
-    };
+    let refuse = |text: &str| Profile::parse(Path::new("p.toml"), text).unwrap_err().to_string();
     let cases = [
-        (
-            format!("{base}rpmm = \"x\"\n"),
-            vec!["p.toml, line 7", "`rpmm`", "did you mean `rpm`?"],
-        ),
+        (format!("{base}rpmm = \"x\"\n"), vec!["p.toml, line 7", "`rpmm`", "did you mean `rpm`?"]),
         (
             format!("{base}rpm = {{ column = \"x\", unit = \"rmp\" }}\n"),
             vec!["line 7", "unknown unit `rmp`", "`rpm`"],
@@ -528,22 +427,10 @@ fn profiles_are_refused_with_line_and_remedy() {
             vec!["unit of pressure", "`rpm`"],
         ),
         (format!("{base}rpm = true\n"), vec!["line 7", "column name"]),
-        (
-            format!("decimal = \",\"\n{base}rpm = \"x\"\n"),
-            vec!["line 1", "delimiter"],
-        ),
-        (
-            format!("delimeter = \",\"\n{base}rpm = \"x\"\n"),
-            vec!["did you mean `delimiter`?"],
-        ),
-        (
-            base.replace("[time]", "[tme]"),
-            vec!["did you mean `time`?"],
-        ),
-        (
-            base.replace("epoch_s", "pattern"),
-            vec!["`pattern` is missing"],
-        ),
+        (format!("decimal = \",\"\n{base}rpm = \"x\"\n"), vec!["line 1", "delimiter"]),
+        (format!("delimeter = \",\"\n{base}rpm = \"x\"\n"), vec!["did you mean `delimiter`?"]),
+        (base.replace("[time]", "[tme]"), vec!["did you mean `time`?"]),
+        (base.replace("epoch_s", "pattern"), vec!["`pattern` is missing"]),
         (
             base.replace("\"epoch_s\"", "\"pattern\"\npattern = \"%d.%m.%Y\""),
             vec!["`zone` is missing"],
@@ -552,10 +439,7 @@ fn profiles_are_refused_with_line_and_remedy() {
             base.replace("\"epoch_s\"", "\"rfc3339\"\nzone = \"Vienna\""),
             vec!["line 4", "IANA time zone"],
         ),
-        (
-            format!("[file_name]\npattern = '(['\n{base}"),
-            vec!["line 2", "not a usable pattern"],
-        ),
+        (format!("[file_name]\npattern = '(['\n{base}"), vec!["line 2", "not a usable pattern"]),
         (
             format!("[file_name]\npattern = '(?<vehicle>\\w{{5000}}){{5000}}'\n{base}"),
             vec!["not a usable pattern"],
@@ -574,9 +458,7 @@ fn profiles_are_refused_with_line_and_remedy() {
 fn files_that_cannot_be_read_say_why_and_what_to_do() {
     let folder = Folder::new();
     let refuse = |name: &str, bytes: &[u8]| {
-        try_read(&folder.file(name, bytes), &plain(), &limits())
-            .unwrap_err()
-            .to_string()
+        try_read(&folder.file(name, bytes), &plain(), &limits()).unwrap_err().to_string()
     };
     assert!(refuse("empty.csv", b"").contains("is empty"));
     assert!(refuse("blank.csv", b"\n \n").contains("is empty"));
@@ -589,9 +471,8 @@ fn files_that_cannot_be_read_say_why_and_what_to_do() {
     let message = refuse("no_signal.csv", b"time,vehicle,trip,color\n");
     assert!(message.contains("`speed_kmh`"), "{message}");
     assert!(refuse("twice.csv", b"time,vehicle,rpm,RPM\n").contains("`rpm` twice"));
-    let missing = try_read(Path::new("/nonexistent/a.csv"), &plain(), &limits())
-        .unwrap_err()
-        .to_string();
+    let missing =
+        try_read(Path::new("/nonexistent/a.csv"), &plain(), &limits()).unwrap_err().to_string();
     assert!(missing.contains("/nonexistent/a.csv") && missing.contains("Check that it exists"));
     assert!(
         try_read(Path::new("/dev/null"), &plain(), &limits())

@@ -1,0 +1,109 @@
+//! What the readers of line formats share.
+//!
+//! Comes in: blocks of lines from `source`. Goes out: the [`Body`] of rows and rejects. Never: knows one format.
+
+use std::path::Path;
+
+use super::assembly::Assembly;
+use super::profile::Profile;
+use super::rows::Rejects;
+use super::{IngestError, Limits};
+use crate::tables::samples::RejectCode;
+
+/// The rows of one file while they are read.
+pub(super) struct Body<'p> {
+    pub(super) path: &'p Path,
+    pub(super) profile: &'p Profile,
+    pub(super) limits: &'p Limits,
+    pub(super) assembly: Assembly<'p>,
+    pub(super) rejects: Rejects,
+    /// Rows read, which is also the number of the last row.
+    pub(super) rows: u64,
+}
+
+/// What a file has beside or short of what the profile asks for.
+#[derive(Debug, Default)]
+pub(super) struct Found {
+    /// Signals that the profile maps and the file does not carry.
+    pub(super) absent: Vec<&'static str>,
+    /// Columns that the profile does not read.
+    pub(super) unread: Vec<String>,
+}
+
+/// A reader of one line format.
+pub(super) trait LineRows<'p> {
+    /// Reads whole lines, each with its line feed.
+    fn lines(&mut self, block: &[u8]) -> Result<(), IngestError>;
+
+    /// Reads the last line, which has no line feed; says whether it counts as read.
+    ///
+    /// A file may still be growing, so a last line that is no whole row is left for the next time.
+    fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError>;
+
+    /// Notes a line that was too long to be read, given its start.
+    fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError>;
+
+    /// Notes that nothing follows.
+    fn end(&mut self) {}
+
+    fn body(&mut self) -> &mut Body<'p>;
+
+    /// What was found of columns, or `None` if there was not even a header; an error if what every row needs is nowhere.
+    fn found(&self) -> Result<Option<Found>, IngestError>;
+}
+
+impl<'p> Body<'p> {
+    pub(super) fn new(
+        path: &'p Path,
+        profile: &'p Profile,
+        limits: &'p Limits,
+        assembly: Assembly<'p>,
+    ) -> Body<'p> {
+        Body { path, profile, limits, assembly, rejects: Rejects::new(limits), rows: 0 }
+    }
+
+    /// Makes room for as many rows as the block has lines.
+    pub(super) fn reserve(&mut self, block: &[u8]) {
+        self.assembly.reserve(memchr::memchr_iter(b'\n', block).count());
+    }
+
+    /// Whether a line is blank or a comment.
+    #[inline]
+    pub(super) fn is_no_row(&self, line: &[u8]) -> bool {
+        match line.first() {
+            None => true,
+            Some(b) if b.is_ascii_alphanumeric() && self.profile.comment.is_none() => false,
+            Some(_) => {
+                let mark = self.profile.comment.as_ref();
+                line.trim_ascii().is_empty() || mark.is_some_and(|m| line.starts_with(m.as_bytes()))
+            }
+        }
+    }
+
+    /// Counts a line as a row and rejects it as a whole.
+    pub(super) fn reject_line(&mut self, code: RejectCode, line: &[u8]) {
+        self.rows += 1;
+        self.rejects.add(self.rows, "", code, line);
+    }
+
+    pub(super) fn long_header(&self) -> IngestError {
+        IngestError::LongHeader { path: self.path.to_path_buf(), limit: self.limits.line_bytes_max }
+    }
+
+    /// The error that the file has more names than a log can have, if it has.
+    pub(super) fn check_names(&self) -> Result<(), IngestError> {
+        if self.assembly.vehicles.len() + self.assembly.trips.len() <= self.limits.names_max {
+            return Ok(());
+        }
+        Err(IngestError::TooManyNames {
+            path: self.path.to_path_buf(),
+            row: self.rows,
+            limit: self.limits.names_max,
+            profile: self.profile.name().to_owned(),
+        })
+    }
+}
+
+pub(super) fn without_return(line: &[u8]) -> &[u8] {
+    line.strip_suffix(b"\r").unwrap_or(line)
+}

@@ -1,0 +1,245 @@
+//! Delimited text with one value per line: time, vehicle, signal, value.
+//!
+//! Comes in: blocks of whole lines. Goes out: rows in the [`Body`], one for all values of a vehicle within one step of
+//! time. Times are rounded down to the step, because a slow bus answers one parameter after the other. A signal that
+//! comes twice within a step is a duplicate. Never: decides trips.
+
+use std::collections::BTreeMap;
+
+use super::IngestError;
+use super::assembly::Use;
+use super::csv_rows::cells;
+use super::header::{Header, fold};
+use super::line_rows::{Body, Found, LineRows, without_return};
+use super::number::any_decimal;
+use super::profile::ColumnRef;
+use super::rows::{Fault, Measure};
+use crate::tables::samples::RejectCode;
+
+/// Distinct names of signals remembered as not read.
+const UNREAD_MAX: usize = 1000;
+
+/// The sample that is being gathered for one vehicle.
+#[derive(Debug)]
+struct Open {
+    us: i64,
+    trip: u32,
+    row: u64,
+    lines: u32,
+    values: Vec<f64>,
+}
+
+/// Reads the rows of one file, one value per line.
+pub(super) struct LongRows<'p> {
+    body: Body<'p>,
+    header: Option<Header>,
+    skip_left: usize,
+    step_us: i64,
+    /// Measures by the folded name of their signal.
+    signals: BTreeMap<String, usize>,
+    seen: Vec<bool>,
+    unread: BTreeMap<String, String>,
+    open: BTreeMap<u32, Open>,
+}
+
+impl<'p> LongRows<'p> {
+    pub(super) fn new(mut body: Body<'p>) -> LongRows<'p> {
+        let columns = &body.profile.columns;
+        let named = columns.iter().enumerate().filter_map(|(index, spec)| match &spec.column {
+            ColumnRef::Name(name) => Some((fold(name), index)),
+            ColumnRef::Number(_) => None,
+        });
+        let signals = named.collect();
+        body.assembly.measures = columns.iter().map(Measure::new).collect();
+        let header = (!body.profile.header).then(|| Header::by_number(body.profile));
+        LongRows {
+            header,
+            skip_left: body.profile.skip_lines,
+            step_us: body.profile.long.as_ref().map_or(1_000_000, |l| l.step_us),
+            seen: vec![false; columns.len()],
+            signals,
+            unread: BTreeMap::new(),
+            open: BTreeMap::new(),
+            body,
+        }
+    }
+
+    fn line(&mut self, line: &[u8]) -> Result<(), IngestError> {
+        if self.header.is_none() {
+            let header = Header::read(line, &self.body)?;
+            self.body.rejects.hide_rows = true; // a row may be about a signal that nobody asked for
+            self.header = Some(header);
+            return Ok(());
+        }
+        if line.len() > self.body.limits.line_bytes_max {
+            self.body.reject_line(RejectCode::LineTooLong, line);
+            return Ok(());
+        }
+        self.body.rows += 1;
+        let fault = self.row(line);
+        if let (Err(fault), Some(header)) = (fault, &self.header) {
+            header.reject(line, fault, &mut self.body);
+        }
+        Ok(())
+    }
+
+    fn row(&mut self, line: &[u8]) -> Result<(), Fault> {
+        let Some(header) = &self.header else { return Ok(()) };
+        let profile = self.body.profile;
+        let cells = cells(line, profile.delimiter, profile.quote);
+        let more = cells.get(header.uses.len()..).unwrap_or(&[]);
+        let ragged = cells.len() < header.uses.len() || more.iter().any(|c| !c.is_empty());
+        if ragged && !header.open_ended {
+            return Err(Fault { code: RejectCode::RaggedRow, column: None });
+        }
+        let (mut name, mut reading, mut unit) = (&[][..], &[][..], &[][..]);
+        self.body.assembly.begin();
+        for (position, (uses, cell)) in header.uses.iter().zip(&cells).enumerate() {
+            for purpose in uses {
+                match purpose {
+                    Use::SignalName => name = cell,
+                    Use::Reading => reading = cell,
+                    Use::Unit => unit = cell,
+                    Use::Time | Use::Date | Use::Vehicle | Use::Trip | Use::Value(_) => {
+                        let fault = |code| Fault { code, column: Some(position) };
+                        self.body.assembly.cell(*purpose, cell).map_err(fault)?;
+                    }
+                }
+            }
+        }
+        let name = String::from_utf8_lossy(name);
+        let Some(&index) = self.signals.get(&fold(&name)) else {
+            if self.unread.len() < UNREAD_MAX {
+                self.unread.entry(fold(&name)).or_insert_with(|| name.into_owned());
+            }
+            return Ok(());
+        };
+        self.seen[index] = true;
+        let (vehicle, us) = self.body.assembly.key().map_err(|f| header.fault(f))?;
+        let value =
+            value(&self.body, index, reading, unit).map_err(|c| header.fault((c, Use::Reading)))?;
+        let us = us - us.rem_euclid(self.step_us);
+        self.gather(vehicle, us, index, value).map_err(|code| Fault { code, column: None })
+    }
+
+    /// Puts one value into the open sample of its vehicle; a new step closes the one before.
+    fn gather(
+        &mut self,
+        vehicle: u32,
+        us: i64,
+        index: usize,
+        value: f64,
+    ) -> Result<(), RejectCode> {
+        let trip = self.body.assembly.trip();
+        let same_step = self.open.get(&vehicle).is_some_and(|o| o.us == us && o.trip == trip);
+        if !same_step && let Some(open) = self.open.remove(&vehicle) {
+            self.close(vehicle, &open);
+        }
+        let row = self.body.rows;
+        let count = self.body.assembly.measures.len();
+        let open = self.open.entry(vehicle).or_insert_with(|| Open {
+            us,
+            trip,
+            row,
+            lines: 0,
+            values: vec![f64::NAN; count],
+        });
+        if !open.values[index].is_nan() {
+            return Err(RejectCode::DuplicateTime);
+        }
+        open.values[index] = value;
+        open.lines += 1;
+        Ok(())
+    }
+
+    fn close(&mut self, vehicle: u32, open: &Open) {
+        self.body.assembly.gathered(
+            (vehicle, open.trip, open.us),
+            open.row,
+            open.lines,
+            &open.values,
+        );
+    }
+}
+
+/// The value of a cell that may bring its unit along or have it in a column of its own.
+fn value(body: &Body<'_>, index: usize, cell: &[u8], unit: &[u8]) -> Result<f64, RejectCode> {
+    let measure = &body.assembly.measures[index];
+    let reading = body.assembly.reading();
+    if !unit.is_empty()
+        && let Some((number, used)) = any_decimal(cell, reading.numbers)
+        && used == cell.len()
+    {
+        let unit = std::str::from_utf8(unit).map_err(|_| RejectCode::BadEncoding)?;
+        return measure.with_unit(number, unit);
+    }
+    measure.any(cell, reading)
+}
+
+impl<'p> LineRows<'p> for LongRows<'p> {
+    fn lines(&mut self, block: &[u8]) -> Result<(), IngestError> {
+        self.body.assembly.reserve(64);
+        let mut from = 0;
+        for end in memchr::memchr_iter(b'\n', block) {
+            let line = without_return(&block[from..end]);
+            from = end + 1;
+            if self.skip_left > 0 {
+                self.skip_left -= 1;
+            } else if !self.body.is_no_row(line) {
+                self.line(line)?;
+            }
+        }
+        self.body.check_names()
+    }
+
+    fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError> {
+        let line = without_return(line);
+        if self.skip_left > 0 || self.body.is_no_row(line) {
+            return Ok(true);
+        }
+        self.body.assembly.reserve(1);
+        if self.header.is_none() {
+            self.line(line)?;
+            return Ok(true);
+        }
+        self.body.rows += 1;
+        let usable = self.row(line).is_ok();
+        if !usable {
+            self.body.rows -= 1;
+        }
+        Ok(usable)
+    }
+
+    fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError> {
+        if self.header.is_none() {
+            return Err(self.body.long_header());
+        }
+        self.body.reject_line(RejectCode::LineTooLong, start);
+        Ok(())
+    }
+
+    fn end(&mut self) {
+        self.body.assembly.reserve(1);
+        for (vehicle, open) in std::mem::take(&mut self.open) {
+            self.close(vehicle, &open);
+        }
+    }
+
+    fn body(&mut self) -> &mut Body<'p> {
+        &mut self.body
+    }
+
+    fn found(&self) -> Result<Option<Found>, IngestError> {
+        if self.header.is_none() {
+            return Ok(None);
+        }
+        let columns = self.body.profile.columns.iter().zip(&self.seen);
+        Ok(Some(Found {
+            absent: columns
+                .filter(|(_, seen)| !**seen)
+                .map(|(c, _)| c.signal.spec().name)
+                .collect(),
+            unread: self.unread.values().cloned().collect(),
+        }))
+    }
+}

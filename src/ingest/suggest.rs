@@ -1,0 +1,560 @@
+//! A profile proposed for an unknown file.
+//!
+//! Comes in: a path. Goes out: a TOML to edit, with the evidence for each guess beside it and a list of what could not be
+//! decided. A guess is made only where the name or the values speak for it. Never: reads the file for good.
+
+use std::fmt::Write;
+use std::path::Path;
+
+use super::number::{NumberForm, any_decimal};
+use super::profile::{Format, TimeForm, canonical_unit};
+use super::stamp::{Stamp, StampReader};
+use super::suggest_sample::{Column, Sample, sample};
+use super::suggest_words::{signal_of, unit_by_range, unit_in_name, words};
+use super::{IngestError, Limits};
+use crate::quantity::Unit;
+use crate::tables::samples::Signal;
+
+/// A proposed source profile.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Suggestion {
+    /// The profile as TOML.
+    pub toml: String,
+    /// What a person must decide; also listed at the top of the TOML.
+    pub undecided: Vec<String>,
+}
+
+/// Patterns of local times, most telling first.
+const PATTERNS: &[&str] = &[
+    "%Y-%m-%d %H:%M:%S%.f",
+    "%Y-%m-%dT%H:%M:%S%.f",
+    "%Y/%m/%d %H:%M:%S%.f",
+    "%d.%m.%Y %H:%M:%S%.f",
+    "%d/%m/%Y %H:%M:%S%.f",
+    "%m/%d/%Y %H:%M:%S%.f",
+    "%m/%d/%Y %I:%M:%S %p",
+    "%d-%b-%Y %H:%M:%S%.f",
+    "%Y%m%d%H%M%S",
+];
+
+/// Proposes a profile for the file at `path`.
+///
+/// # Errors
+/// If the file cannot be read as text or Parquet at all.
+pub fn suggest(path: &Path, limits: &Limits) -> Result<Suggestion, IngestError> {
+    let sample = sample(path, limits)?;
+    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let mut draft = Draft {
+        sample: &sample,
+        undecided: Vec::new(),
+        taken: vec![false; sample.columns.len()],
+        vehicle_in_name: false,
+    };
+    let long = draft.long_columns();
+    let head = draft.head(long.is_some());
+    let time = draft.time(&name);
+    let vehicle = draft.vehicle(&name);
+    let trip = draft.trip();
+    let columns = match &long {
+        Some(long) => draft.long_signals(long),
+        None => draft.signals(),
+    };
+    let mut toml =
+        format!("# Proposed for {}. Check every line that says `assumed`.\n", printable(&name));
+    for point in &draft.undecided {
+        let _ = writeln!(toml, "# Not decided: {point}");
+    }
+    let _ = write!(toml, "\n{head}\n{time}\n{vehicle}\n{trip}{columns}");
+    Ok(Suggestion { toml, undecided: draft.undecided })
+}
+
+/// What the columns of the long form are.
+struct Long {
+    signal: usize,
+    value: usize,
+}
+
+struct Draft<'s> {
+    sample: &'s Sample,
+    undecided: Vec<String>,
+    /// Columns that have a purpose already.
+    taken: Vec<bool>,
+    /// The proposed file-name pattern gives the vehicle.
+    vehicle_in_name: bool,
+}
+
+impl<'s> Draft<'s> {
+    fn column(&self, at: usize) -> &'s Column {
+        &self.sample.columns[at]
+    }
+
+    /// A column as the profile names it.
+    fn reference(&self, at: usize) -> String {
+        if self.sample.header { quoted(&self.column(at).name) } else { (at + 1).to_string() }
+    }
+
+    /// The first column whose name has one of the words.
+    fn named(&self, any_of: &[&str]) -> Option<usize> {
+        let hit = |at: &usize| {
+            let words = words(&self.column(*at).name);
+            !self.taken[*at] && any_of.iter().any(|w| words.contains(*w))
+        };
+        (0..self.sample.columns.len()).find(hit)
+    }
+
+    fn long_columns(&mut self) -> Option<Long> {
+        if self.sample.format != Format::Csv || !self.sample.header || self.sample.columns.len() > 7
+        {
+            return None;
+        }
+        let value = self.named(&["value", "wert", "valeur", "valor", "reading"])?;
+        self.taken[value] = true;
+        let signal = self.named(&[
+            "signal",
+            "parameter",
+            "channel",
+            "pid",
+            "sensor",
+            "measurement",
+            "kanal",
+        ]);
+        let Some(signal) = signal else {
+            self.taken[value] = false;
+            return None;
+        };
+        self.taken[signal] = true;
+        Some(Long { signal, value })
+    }
+
+    fn head(&self, long: bool) -> String {
+        let mut toml = String::new();
+        let format = match self.sample.format {
+            Format::Csv | Format::LongCsv if long => "long_csv",
+            Format::Csv | Format::LongCsv => "csv",
+            Format::JsonLines => "jsonl",
+            Format::Parquet => "parquet",
+        };
+        let _ = writeln!(toml, "format = \"{format}\"");
+        if format.ends_with("csv") {
+            let mark = if self.sample.delimiter == b'\t' {
+                "tab".to_owned()
+            } else {
+                char::from(self.sample.delimiter).to_string()
+            };
+            let columns = self.sample.columns.len();
+            let _ = writeln!(
+                toml,
+                "delimiter = \"{mark}\"   # it cuts most lines into {columns} cells"
+            );
+        }
+        if self.sample.numbers.decimal == b',' {
+            let _ = writeln!(toml, "decimal = \",\"   # cells such as 12,5");
+        }
+        if self.sample.numbers.thousands.is_some() {
+            let _ = writeln!(toml, "thousands = \".\"   # cells such as 1.234,5");
+        }
+        if !self.sample.header {
+            let _ = writeln!(toml, "header = false   # the first line holds numbers");
+        }
+        if let Some(mark) = self.sample.comment {
+            let _ = writeln!(toml, "comment = \"{mark}\"");
+        }
+        if self.sample.skip_lines > 0 {
+            let _ = writeln!(
+                toml,
+                "skip_lines = {}   # shorter lines in front of the table",
+                self.sample.skip_lines
+            );
+        }
+        toml
+    }
+
+    fn time(&mut self, file_name: &str) -> String {
+        let by_name = |at: &usize| {
+            let words = words(&self.column(*at).name);
+            [
+                "time",
+                "timestamp",
+                "datetime",
+                "date",
+                "zeit",
+                "datum",
+                "ts",
+                "t",
+                "utc",
+                "heure",
+                "fecha",
+            ]
+            .iter()
+            .any(|w| words.contains(*w))
+        };
+        let free: Vec<usize> =
+            (0..self.sample.columns.len()).filter(|at| !self.taken[*at]).collect();
+        // A column whose name says time goes first; any other whose cells read as times will do.
+        let (likely, others): (Vec<usize>, Vec<usize>) = free.into_iter().partition(by_name);
+        for at in likely.iter().chain(&others).copied() {
+            if let Some(form) = self.time_form(at) {
+                self.taken[at] = true;
+                return format!("[time]\ncolumn = {}\n{form}", self.reference(at));
+            }
+        }
+        if let Some(toml) = self.date_and_time(&likely) {
+            return toml;
+        }
+        self.elapsed(file_name)
+    }
+
+    fn time_form(&mut self, at: usize) -> Option<String> {
+        let cells: Vec<&str> = filled(self.column(at));
+        let reads = |form: TimeForm| reads_as(&cells, form, self.sample.numbers);
+        if cells.is_empty() {
+            return None;
+        }
+        if reads(TimeForm::Rfc3339) == Some(true) {
+            return Some(format!("form = \"rfc3339\"   # such as {}\n", printable(cells[0])));
+        }
+        let epochs = [
+            ("epoch_s", 1, 1e9, 4e9),
+            ("epoch_ms", 1_000, 1e12, 4e12),
+            ("epoch_us", 1_000_000, 1e15, 4e15),
+        ];
+        for (name, per_second, low, high) in epochs {
+            let form = TimeForm::Epoch { per_second };
+            let plausible = |c: &&str| c.parse::<f64>().is_ok_and(|n| (low..high).contains(&n));
+            if cells.iter().all(plausible) && reads(form).is_some() {
+                return Some(format!(
+                    "form = \"{name}\"   # values such as {} lie between 2001 and 2096\n",
+                    printable(cells[0])
+                ));
+            }
+        }
+        let fitting: Vec<&str> = PATTERNS
+            .iter()
+            .copied()
+            .filter(|p| reads(TimeForm::Pattern((*p).to_owned())).is_some())
+            .collect();
+        let pattern = fitting.first()?;
+        if fitting.len() > 1 {
+            self.undecided.push(format!(
+                "the order of day and month: `{}` fits {}",
+                printable(cells[0]),
+                fitting.iter().map(|p| format!("`{p}`")).collect::<Vec<_>>().join(" and ")
+            ));
+        }
+        self.undecided.push("the time zone: the times carry no offset; UTC is assumed".to_owned());
+        Some(format!(
+            "form = \"pattern\"\npattern = \"{pattern}\"   # reads all cells looked at, such as {}\nzone = \"UTC\"   # assumed\n",
+            printable(cells[0])
+        ))
+    }
+
+    /// A date in one column and the time of day in another.
+    fn date_and_time(&mut self, likely: &[usize]) -> Option<String> {
+        for &date in likely {
+            for &time in likely.iter().filter(|t| **t != date) {
+                let joined = self.column(date).cells.iter().zip(&self.column(time).cells);
+                let joined = Column {
+                    name: String::new(),
+                    cells: joined
+                        .filter(|(d, t)| !d.is_empty() && !t.is_empty())
+                        .map(|(d, t)| format!("{d} {t}"))
+                        .collect(),
+                };
+                let cells = filled(&joined);
+                let fits = |p: &&&str| {
+                    reads_as(&cells, TimeForm::Pattern((**p).to_owned()), self.sample.numbers)
+                        .is_some()
+                };
+                let Some(pattern) = PATTERNS.iter().find(fits) else { continue };
+                self.taken[date] = true;
+                self.taken[time] = true;
+                self.undecided
+                    .push("the time zone: the times carry no offset; UTC is assumed".to_owned());
+                return Some(format!(
+                    "[time]\ncolumn = {}\ndate_column = {}\nform = \"pattern\"\npattern = \"{pattern}\"   # date and time of day joined by a space\nzone = \"UTC\"   # assumed\n",
+                    self.reference(time),
+                    self.reference(date)
+                ));
+            }
+        }
+        None
+    }
+
+    /// Seconds since a start, if a column rises from about zero and the file name has a date.
+    fn elapsed(&mut self, file_name: &str) -> String {
+        let rising = |at: &usize| {
+            let values = numbers(self.column(*at), self.sample.numbers);
+            values.len() > 1
+                && values.windows(2).all(|w| w[0] <= w[1])
+                && values[0].abs() < 5.0
+                && values[0] < values[values.len() - 1]
+                && signal_of(&self.column(*at).name).is_none_or(|s| s == Signal::RunS)
+        };
+        let says_time = |at: &usize| {
+            let name = words(&self.column(*at).name);
+            ["time", "elapsed", "run", "seconds", "sec", "zeit", "t"]
+                .iter()
+                .any(|w| name.contains(*w))
+        };
+        let free = || (0..self.sample.columns.len()).filter(|at| !self.taken[*at]);
+        let column = free().find(|at| rising(at) && says_time(at)).or_else(|| free().find(rising));
+        let Some(at) = column else {
+            self.undecided.push("the time: no column reads as one".to_owned());
+            return "[time]\ncolumn = \"?\"   # no column reads as a time\nform = \"rfc3339\"\n"
+                .to_owned();
+        };
+        let start = start_in(file_name);
+        if start.is_none() {
+            self.undecided.push(
+                "the start of the log: its clock counts from zero and the file name has no date"
+                    .to_owned(),
+            );
+        }
+        self.vehicle_in_name = true;
+        let (group, pattern) = start.unwrap_or((r"\d{8}T\d{6}Z", "%Y%m%dT%H%M%SZ"));
+        self.undecided
+            .push("the time zone of the start in the file name; UTC is assumed".to_owned());
+        format!(
+            "[file_name]\npattern = '^(?<vehicle>[^_.]+).*?(?<start>{group})'   # assumed: the name starts with the vehicle\n\n\
+             [time]\ncolumn = {}\nform = \"elapsed\"   # rises from {} to {}\nunit = \"s\"   # assumed\nstart_pattern = \"{pattern}\"\nstart_zone = \"UTC\"   # assumed\n",
+            self.reference(at),
+            numbers(self.column(at), self.sample.numbers).first().copied().unwrap_or_default(),
+            numbers(self.column(at), self.sample.numbers).last().copied().unwrap_or_default(),
+        )
+    }
+
+    fn vehicle(&mut self, file_name: &str) -> String {
+        let by_name = self.named(&[
+            "vehicle",
+            "car",
+            "vin",
+            "unit",
+            "asset",
+            "device",
+            "plate",
+            "fahrzeug",
+            "kennzeichen",
+            "truck",
+            "van",
+            "fleet",
+        ]);
+        // `vehicle speed` names no vehicle.
+        if let Some(at) = by_name.filter(|at| signal_of(&self.column(*at).name).is_none()) {
+            self.taken[at] = true;
+            return format!("[vehicle]\ncolumn = {}   # by its name\n", self.reference(at));
+        }
+        let stem = file_name.split(['.', '_']).next().unwrap_or("").trim();
+        self.undecided.push("the vehicle: no column names it".to_owned());
+        if self.vehicle_in_name {
+            return "[vehicle]\nfrom = \"file_name\"   # assumed\n".to_owned();
+        }
+        format!(
+            "[vehicle]\nfixed = {}   # assumed from the file name\n",
+            quoted(if stem.is_empty() { "V1" } else { stem })
+        )
+    }
+
+    fn trip(&mut self) -> String {
+        match self.named(&["trip", "drive", "journey", "session", "fahrt", "trajet"]) {
+            Some(at) if signal_of(&self.column(at).name).is_none() => {
+                self.taken[at] = true;
+                format!("[trip]\ncolumn = {}   # by its name\n\n", self.reference(at))
+            }
+            _ => String::new(),
+        }
+    }
+
+    fn signals(&mut self) -> String {
+        let mut lines: Vec<(Signal, String)> = Vec::new();
+        let mut rest = Vec::new();
+        for at in 0..self.sample.columns.len() {
+            let column = self.column(at);
+            let signal = signal_of(&column.name).filter(|_| self.sample.header);
+            let values = numbers(column, self.sample.numbers);
+            match signal {
+                Some(signal) if never_zero(signal) && range(&values) == (0.0, 0.0) => {
+                    let name = printable(&column.name);
+                    rest.push(format!("{name} (0 in every row, so the vehicle does not tell it)"));
+                }
+                Some(signal) if lines.iter().all(|(s, _)| *s != signal) && !values.is_empty() => {
+                    let entry = self.entry(signal, &self.reference(at), &column.name, column);
+                    lines.push((signal, entry));
+                }
+                _ if self.taken[at] => {}
+                _ => rest.push(range_note(&column.name, &values)),
+            }
+        }
+        self.columns_section(lines, rest)
+    }
+
+    fn long_signals(&mut self, long: &Long) -> String {
+        let mut by_name: std::collections::BTreeMap<String, Column> =
+            std::collections::BTreeMap::new();
+        let pairs = self.column(long.signal).cells.iter().zip(&self.column(long.value).cells);
+        for (name, cell) in pairs {
+            let column = by_name
+                .entry(name.clone())
+                .or_insert_with(|| Column { name: name.clone(), cells: Vec::new() });
+            column.cells.push(cell.clone());
+        }
+        let mut lines: Vec<(Signal, String)> = Vec::new();
+        let mut rest = Vec::new();
+        for (name, column) in by_name {
+            match signal_of(&name).filter(|s| lines.iter().all(|(known, _)| known != s)) {
+                Some(signal) => {
+                    let entry = self.entry(signal, &quoted(&name), &name, &column);
+                    lines.push((signal, entry));
+                }
+                None => rest.push(range_note(&name, &numbers(&column, self.sample.numbers))),
+            }
+        }
+        let unit = self.named(&["unit", "units", "einheit"]);
+        let mut head = format!(
+            "[long]\nsignal = {}\nvalue = {}\n",
+            self.reference(long.signal),
+            self.reference(long.value)
+        );
+        if let Some(at) = unit {
+            let _ = writeln!(head, "unit = {}", self.reference(at));
+        }
+        head + "\n" + &self.columns_section(lines, rest)
+    }
+
+    /// One line of `[columns]` with its evidence.
+    fn entry(&mut self, signal: Signal, reference: &str, name: &str, column: &Column) -> String {
+        let values = numbers(column, self.sample.numbers);
+        let (min, max) = range(&values);
+        let in_cells = cell_unit(column, self.sample.numbers)
+            .filter(|unit| unit.to(canonical_unit(signal)).is_some());
+        let (unit, why) = if let Some(unit) = in_cells {
+            (unit, "unit in the cells".to_owned())
+        } else if let Some(unit) = unit_in_name(name, signal) {
+            (unit, "unit in the name".to_owned())
+        } else if let Some((unit, why)) = unit_by_range(signal, min, max) {
+            (unit, format!("unit by its range: {why}"))
+        } else {
+            let unit = canonical_unit(signal);
+            let choices = Unit::symbols_for(unit);
+            if choices.len() > 1 {
+                self.undecided.push(format!(
+                    "the unit of {} ({min} to {max}): {} is assumed of {}",
+                    printable(name),
+                    unit.symbol(),
+                    choices.join(", ")
+                ));
+            }
+            (unit, "unit assumed".to_owned())
+        };
+        format!(
+            "{} = {{ column = {reference}, unit = \"{}\" }}   # {why}; {} values from {min} to {max}",
+            signal.spec().name,
+            unit.symbol(),
+            values.len()
+        )
+    }
+
+    fn columns_section(&mut self, mut lines: Vec<(Signal, String)>, rest: Vec<String>) -> String {
+        lines.sort_by_key(|(signal, _)| *signal);
+        for needed in [Signal::Rpm, Signal::Stft1Pct, Signal::Ltft1Pct] {
+            if lines.iter().all(|(signal, _)| *signal != needed) {
+                self.undecided.push(format!("`{}`: no column seems to be it", needed.spec().name));
+            }
+        }
+        let mut toml = "[columns]\n".to_owned();
+        for (_, line) in lines {
+            let _ = writeln!(toml, "{line}");
+        }
+        for note in rest {
+            let _ = writeln!(toml, "# not read: {note}");
+        }
+        toml
+    }
+}
+
+/// Signals that are never zero on a vehicle that tells them.
+fn never_zero(signal: Signal) -> bool {
+    matches!(signal, Signal::CmdEquiv | Signal::MapKpa | Signal::BaroKpa | Signal::ModuleV)
+}
+
+fn filled(column: &Column) -> Vec<&str> {
+    column.cells.iter().map(String::as_str).filter(|c| !c.is_empty()).collect()
+}
+
+fn numbers(column: &Column, form: NumberForm) -> Vec<f64> {
+    column.cells.iter().filter_map(|c| any_decimal(c.as_bytes(), form)).map(|(n, _)| n).collect()
+}
+
+fn range(values: &[f64]) -> (f64, f64) {
+    values.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(min, max), v| {
+        (if *v < min { *v } else { min }, if *v > max { *v } else { max })
+    })
+}
+
+/// The unit that follows the numbers of a column, if one follows most of them.
+fn cell_unit(column: &Column, form: NumberForm) -> Option<Unit> {
+    let suffixes: Vec<&str> = column
+        .cells
+        .iter()
+        .filter_map(|c| any_decimal(c.as_bytes(), form).map(|(_, used)| c[used..].trim()))
+        .collect();
+    let first = suffixes.iter().find(|s| !s.is_empty())?;
+    let share = suffixes.iter().filter(|s| *s == first).count();
+    Unit::parse(first).filter(|_| 2 * share > suffixes.len())
+}
+
+/// Whether all cells read in that form: `Some(true)` as UTC, `Some(false)` as local time.
+fn reads_as(cells: &[&str], form: TimeForm, numbers: NumberForm) -> Option<bool> {
+    let mut reader = StampReader::new(form, true, numbers);
+    let mut utc = true;
+    for cell in cells {
+        utc &= matches!(reader.read(cell.as_bytes()).ok()?, Stamp::Utc(_));
+    }
+    (!cells.is_empty()).then_some(utc)
+}
+
+/// The date and time in a file name, as a pattern for the regex and one for the time.
+fn start_in(file_name: &str) -> Option<(&'static str, &'static str)> {
+    const FORMS: &[(&str, &str)] = &[
+        (r"\d{4}-\d{2}-\d{2}T\d{6}Z", "%Y-%m-%dT%H%M%SZ"),
+        (r"\d{8}T\d{6}Z", "%Y%m%dT%H%M%SZ"),
+        (r"\d{4}-\d{2}-\d{2}[_-]\d{2}-\d{2}-\d{2}", "%Y-%m-%d_%H-%M-%S"),
+        (r"\d{8}_\d{6}", "%Y%m%d_%H%M%S"),
+        (r"\d{14}", "%Y%m%d%H%M%S"),
+    ];
+    FORMS
+        .iter()
+        .copied()
+        .find(|(group, _)| regex::Regex::new(group).is_ok_and(|r| r.is_match(file_name)))
+}
+
+fn range_note(name: &str, values: &[f64]) -> String {
+    let words = words(name);
+    let position = ["lat", "lon", "lng", "latitude", "longitude", "gps", "altitude", "bearing"];
+    if position.iter().any(|w| words.contains(*w)) {
+        return format!("{} (positions are never read)", printable(name));
+    }
+    match range(values) {
+        (min, max) if min <= max => format!("{} ({min} to {max})", printable(name)),
+        _ => format!("{} (no numbers)", printable(name)),
+    }
+}
+
+/// Text from the file without anything that could end a comment or a string.
+fn printable(text: &str) -> String {
+    text.chars().filter(|c| !c.is_control()).take(80).collect()
+}
+
+/// Text from the file as a TOML string.
+fn quoted(text: &str) -> String {
+    let mut out = String::from("\"");
+    for c in text.chars() {
+        match c {
+            '"' | '\\' => out.extend(['\\', c]),
+            c if c.is_control() => {
+                let _ = write!(out, "\\u{:04X}", u32::from(c));
+            }
+            c => out.push(c),
+        }
+    }
+    out + "\""
+}
