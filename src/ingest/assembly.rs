@@ -139,13 +139,19 @@ impl<'p> Assembly<'p> {
                 self.date_text.extend_from_slice(cell);
             }
             Use::Vehicle => {
+                if let Some(id) = self.vehicles.again(cell) {
+                    self.row.vehicle = Some(id);
+                    return Ok(());
+                }
                 if self.reading.is_null(cell) {
                     return Err(RejectCode::NoVehicle);
                 }
                 self.row.vehicle = Some(self.vehicles.id(cell, self.limits)?);
             }
             Use::Trip => {
-                if !self.reading.is_null(cell) {
+                if let Some(id) = self.trips.again(cell) {
+                    self.row.trip = Some(id);
+                } else if !self.reading.is_null(cell) {
                     self.row.trip = Some(self.trips.id(cell, self.limits)?);
                 }
             }
@@ -182,10 +188,17 @@ impl<'p> Assembly<'p> {
         &self.reading
     }
 
-    /// Takes a number that needs no more reading than its unit.
+    /// Takes a number of a plain measure.
     #[inline(always)]
     pub(super) fn number(&mut self, index: usize, number: f64) -> Result<(), RejectCode> {
         let value = self.measures[index].value(number)?;
+        self.columns.values[index].push(value);
+        Ok(())
+    }
+
+    /// Takes a number of any measure.
+    pub(super) fn any_number(&mut self, index: usize, number: f64) -> Result<(), RejectCode> {
+        let value = self.measures[index].number(number, &self.reading)?;
         self.columns.values[index].push(value);
         Ok(())
     }

@@ -8,8 +8,7 @@
 use std::borrow::Cow;
 
 use super::IngestError;
-use super::assembly::Use;
-use super::header::Header;
+use super::header::{Header, Step};
 use super::line_rows::{Body, Found, LineRows, without_return};
 use super::number::short_decimal;
 use super::rows::Fault;
@@ -95,7 +94,7 @@ impl<'p> CsvRows<'p> {
     fn start(&mut self, header: Header) {
         self.body.rejects.hide_rows = !header.unread.is_empty() || header.open_ended;
         self.body.assembly.measures = header.measures.clone();
-        self.header = Some(header);
+        self.header = Some(header.settled());
     }
 
     fn read_header(&mut self, line: &[u8]) -> Result<(), IngestError> {
@@ -131,14 +130,14 @@ impl<'p> CsvRows<'p> {
         let assembly = &mut self.body.assembly;
         assembly.begin();
         let mut at = 0;
-        for (position, uses) in header.uses.iter().enumerate() {
+        for (position, step) in header.steps.iter().enumerate() {
             let Some(rest) = line.get(at..) else {
                 return Err(RAGGED);
             };
             let fault = |code| Fault { code, column: Some(position) };
-            if let [Use::Value(index)] = uses.as_slice() {
+            if let Step::Number(index) = *step {
                 if rest.first().is_none_or(|b| *b == delimiter) {
-                    assembly.nothing(*index);
+                    assembly.nothing(index);
                     at += 1;
                     continue;
                 }
@@ -146,15 +145,17 @@ impl<'p> CsvRows<'p> {
                 if let Some((number, used)) = short_decimal(&rest[blanks..], decimal)
                     && rest.get(blanks + used).is_none_or(|b| *b == delimiter)
                 {
-                    assembly.number(*index, number).map_err(fault)?;
+                    assembly.number(index, number).map_err(fault)?;
                     at += blanks + used + 1;
                     continue;
                 }
             }
             let (cell, used) = cell_at(rest, delimiter, quote).ok_or(RAGGED)?;
             at += used + 1;
-            for purpose in uses {
-                assembly.cell(*purpose, &cell).map_err(fault)?;
+            if *step != Step::Skip {
+                for purpose in &header.uses[position] {
+                    assembly.cell(*purpose, &cell).map_err(fault)?;
+                }
             }
         }
         // A delimiter at the end of every row makes one empty cell more.

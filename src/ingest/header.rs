@@ -24,12 +24,25 @@ pub(super) struct Header {
     pub(super) measures: Vec<Measure>,
     pub(super) absent: Vec<&'static str>,
     pub(super) unread: Vec<String>,
+    /// By position: how a row is gone through.
+    pub(super) steps: Vec<Step>,
     /// Cells beyond the last position are passed over.
     pub(super) open_ended: bool,
     line: Vec<u8>,
 }
 
 impl Header {
+    /// Settles the steps; to be called when uses and measures are complete.
+    pub(super) fn settled(mut self) -> Header {
+        let step = |uses: &Vec<Use>| match uses.as_slice() {
+            [] => Step::Skip,
+            [Use::Value(index)] if self.measures[*index].plain => Step::Number(*index),
+            _ => Step::Uses,
+        };
+        self.steps = self.uses.iter().map(step).collect();
+        self
+    }
+
     /// Reads the header line of a file.
     pub(super) fn read(line: &[u8], body: &Body<'_>) -> Result<Header, IngestError> {
         if line.len() > body.limits.line_bytes_max {
@@ -86,7 +99,7 @@ impl Header {
             match find(&spec.column)? {
                 Some(at) => {
                     header.uses[at].push(Use::Value(header.measures.len()));
-                    header.measures.push(Measure::new(spec));
+                    header.measures.push(Measure::new(spec, profile));
                 }
                 None => header.absent.push(spec.signal.spec().name),
             }
@@ -155,7 +168,7 @@ impl Header {
         for spec in columns {
             if let Some(at) = position(&spec.column) {
                 self.uses[at].push(Use::Value(self.measures.len()));
-                self.measures.push(Measure::new(spec));
+                self.measures.push(Measure::new(spec, profile));
             }
         }
     }
@@ -167,6 +180,7 @@ impl Header {
             measures: Vec::new(),
             absent: Vec::new(),
             unread: Vec::new(),
+            steps: Vec::new(),
             open_ended: false,
             line: Vec::new(),
         }
@@ -200,6 +214,17 @@ impl Header {
             None => body.rejects.add(row, "", fault.code, line),
         }
     }
+}
+
+/// What to do with the cell at one position of a line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Step {
+    /// Pass over it.
+    Skip,
+    /// Read a number of this measure.
+    Number(usize),
+    /// See its uses.
+    Uses,
 }
 
 /// The columns that are not signals.

@@ -157,8 +157,8 @@ fn value(body: &Body<'_>, index: usize, scalar: &Scalar<'_>) -> Result<f64, Reje
     let measure = &body.assembly.measures[index];
     match scalar {
         Scalar::Null => Ok(f64::NAN),
-        Scalar::Whole(number) => measure.value(*number as f64),
-        Scalar::Number(number) => measure.value(*number),
+        Scalar::Whole(number) => measure.number(*number as f64, body.assembly.reading()),
+        Scalar::Number(number) => measure.number(*number, body.assembly.reading()),
         Scalar::Text(text) => measure.any(text.trim().as_bytes(), body.assembly.reading()),
         Scalar::Other => Err(RejectCode::NotANumber),
     }
@@ -282,11 +282,21 @@ impl<'de> Visitor<'de> for Object<'_, 'de> {
     }
 
     fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<(), A::Error> {
-        while let Some(name) = map.next_key::<Cow<'de, str>>()? {
-            let full = format!("{}{}", self.prefix, name.trim().to_lowercase());
-            if let Some(position) = self.members.positions.get(&full) {
+        while let Some(name) = map.next_key_seed(NameSeed)? {
+            // Most names are written as the profile has them, and stand in no other object.
+            let as_written =
+                self.members.positions.get(name.as_ref()).filter(|_| self.prefix.is_empty());
+            let (position, full) = match as_written {
+                Some(position) => (Some(position), String::new()),
+                None => {
+                    let full = format!("{}{}", self.prefix, name.trim().to_lowercase());
+                    (self.members.positions.get(&full), full)
+                }
+            };
+            if let Some(position) = position {
                 let scalar = map.next_value_seed(ScalarSeed)?;
-                self.cells.retain(|(p, _)| p != position); // RFC 8259 section 4: of equal names the last one counts
+                // Of equal names the last one counts, as most readers have it (RFC 8259 section 4).
+                self.cells.retain(|(p, _)| p != position);
                 self.cells.push((*position, scalar));
                 continue;
             }
@@ -307,6 +317,36 @@ impl<'de> Visitor<'de> for Object<'_, 'de> {
             map.next_value::<IgnoredAny>()?;
         }
         Ok(())
+    }
+}
+
+/// Reads the name of a member, without a copy where it needs none.
+struct NameSeed;
+
+impl<'de> DeserializeSeed<'de> for NameSeed {
+    type Value = Cow<'de, str>;
+
+    fn deserialize<D: serde::Deserializer<'de>>(
+        self,
+        deserializer: D,
+    ) -> Result<Cow<'de, str>, D::Error> {
+        deserializer.deserialize_str(self)
+    }
+}
+
+impl<'de> Visitor<'de> for NameSeed {
+    type Value = Cow<'de, str>;
+
+    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("a name")
+    }
+
+    fn visit_borrowed_str<E>(self, name: &'de str) -> Result<Cow<'de, str>, E> {
+        Ok(Cow::Borrowed(name))
+    }
+
+    fn visit_str<E>(self, name: &str) -> Result<Cow<'de, str>, E> {
+        Ok(Cow::Owned(name.to_owned()))
     }
 }
 

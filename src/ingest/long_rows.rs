@@ -50,7 +50,7 @@ impl<'p> LongRows<'p> {
             ColumnRef::Number(_) => None,
         });
         let signals = named.collect();
-        body.assembly.measures = columns.iter().map(Measure::new).collect();
+        body.assembly.measures = columns.iter().map(|c| Measure::new(c, body.profile)).collect();
         let header = (!body.profile.header).then(|| Header::by_number(body.profile));
         LongRows {
             header,
@@ -167,6 +167,7 @@ fn value(body: &Body<'_>, index: usize, cell: &[u8], unit: &[u8]) -> Result<f64,
     let measure = &body.assembly.measures[index];
     let reading = body.assembly.reading();
     if !unit.is_empty()
+        && !reading.is_null(cell)
         && let Some((number, used)) = any_decimal(cell, reading.numbers)
         && used == cell.len()
     {

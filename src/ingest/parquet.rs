@@ -199,7 +199,7 @@ fn try_row(
                         assembly.nothing(*index);
                         Ok(())
                     } else {
-                        assembly.number(*index, number)
+                        assembly.any_number(*index, number)
                     }
                 }
                 (Cells::Times { us, zoned }, Use::Time) if !us.is_null(row) => {

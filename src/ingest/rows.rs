@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 
 use super::Limits;
-use super::number::{NumberForm, any_decimal};
+use super::number::{NumberForm, any_decimal, short_decimal};
 use super::profile::{ColumnSpec, Profile, canonical_unit};
 use crate::quantity::{Affine, Unit};
 use crate::tables::samples::{Reject, RejectCode};
@@ -91,14 +91,26 @@ pub(super) struct Measure {
     min: f64,
     max: f64,
     slack: f64,
+    /// Every number stands for itself: none is a word or a marker of 'not available'.
+    pub(super) plain: bool,
 }
 
 impl Measure {
-    pub(super) fn new(spec: &ColumnSpec) -> Measure {
+    pub(super) fn new(spec: &ColumnSpec, profile: &Profile) -> Measure {
         let signal = spec.signal.spec();
         // A converted full-scale reading may miss the bound by the rounding of the factor.
         let slack = if spec.map.is_identity() { 0.0 } else { 1e-6 * (1.0 + signal.max.abs()) };
-        Measure { spec: spec.clone(), map: spec.map, min: signal.min, max: signal.max, slack }
+        let is_number = |text: &Vec<u8>| any_decimal(text, profile.numbers).is_some();
+        let words = spec.words.iter().map(|(word, _)| word);
+        let plain = !profile.nulls.iter().chain(words).any(is_number);
+        Measure {
+            spec: spec.clone(),
+            map: spec.map,
+            min: signal.min,
+            max: signal.max,
+            slack,
+            plain,
+        }
     }
 
     /// The value in the canonical unit, or out of range.
@@ -116,8 +128,24 @@ impl Measure {
         }
     }
 
+    /// The value of a number that came as a number.
+    pub(super) fn number(&self, number: f64, reading: &Reading) -> Result<f64, RejectCode> {
+        if self.plain {
+            return self.value(number);
+        }
+        let text =
+            number.to_string().replace('.', &char::from(reading.numbers.decimal).to_string());
+        self.any(text.as_bytes(), reading)
+    }
+
     /// The value of a trimmed cell in any form: empty, a null marker, a word, a number, a number with its unit.
     pub(super) fn any(&self, cell: &[u8], reading: &Reading) -> Result<f64, RejectCode> {
+        if self.plain
+            && let Some((number, used)) = short_decimal(cell, reading.numbers.decimal)
+            && used == cell.len()
+        {
+            return self.value(number);
+        }
         if reading.is_null(cell) {
             return Ok(f64::NAN);
         }
@@ -208,13 +236,16 @@ impl Names {
         id
     }
 
-    /// The number of the name in a trimmed cell that is not empty.
+    /// The number of the name in a trimmed cell, if it is that of the row before.
     #[inline]
+    pub(super) fn again(&self, cell: &[u8]) -> Option<u32> {
+        let raw = self.raw.get(self.last as usize)?;
+        (raw == cell && !cell.is_empty()).then_some(self.last)
+    }
+
+    /// The number of the name in a trimmed cell that is not empty.
     pub(super) fn id(&mut self, cell: &[u8], limits: &Limits) -> Result<u32, RejectCode> {
         let last = self.last as usize;
-        if self.raw.get(last).is_some_and(|raw| raw == cell) {
-            return Ok(self.last);
-        }
         let guess = self.next.get(last).copied().unwrap_or(0);
         let id = if self.raw.get(guess as usize).is_some_and(|raw| raw == cell) {
             guess

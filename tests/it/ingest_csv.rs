@@ -264,6 +264,24 @@ fn units_decimal_commas_and_cells_with_their_unit() {
 }
 
 #[test]
+fn numbers_that_stand_for_something_else() {
+    let folder = Folder::new();
+    let text = "null = [\"-40\", \"9999\"]\n[time]\ncolumn = \"t\"\nform = \"epoch_s\"\n[vehicle]\nfixed = \"V1\"\n[columns]\ncoolant_c = \"c\"\nfuel_status = { column = \"s\", values = { \"0\" = 1, \"1\" = 2 } }\n";
+    let rows = [(1_704_493_980, -40, 0), (1_704_493_981, -39, 1), (1_704_493_982, 9999, 4)];
+    let csv: String = rows.iter().map(|(t, c, s)| format!("{t},{c},{s}\n")).collect();
+    let json: String =
+        rows.iter().map(|(t, c, s)| format!("{{\"t\":{t},\"c\":{c},\"s\":{s}}}\n")).collect();
+    let csv = read(&folder.file("a.csv", format!("t,c,s\n{csv}")), &profile(text));
+    let json =
+        read(&folder.file("a.jsonl", json), &profile(&format!("format = \"jsonl\"\n{text}")));
+    for read in [csv, json] {
+        let coolant = read.values(Signal::CoolantC);
+        assert!(coolant[0].is_nan() && coolant[1] == -39.0 && coolant[2].is_nan(), "{coolant:?}");
+        assert_eq!(read.values(Signal::FuelStatus), [1.0, 2.0, 4.0]);
+    }
+}
+
+#[test]
 fn the_same_text_in_every_encoding_reads_the_same() {
     let folder = Folder::new();
     let profile = profile(
