@@ -252,7 +252,8 @@ fn params(kind: SeriesKind, test: &TestSettings) -> Params {
         slope_sd: test.slope_prior_pct_per_10000km,
         step_sd: test.step_prior_pct,
         steps_per_year: test.steps_per_year,
-        least_change: test.least_change_pct,
+        least_rise: test.least_change_pct,
+        least_fall: SINGLE_BAND_LEAST * test.least_change_pct,
         min_rows: test.rows_min as usize,
         min_days: test.days_min as i32,
         ..Params::default()
@@ -260,9 +261,16 @@ fn params(kind: SeriesKind, test: &TestSettings) -> Params {
     match kind {
         SeriesKind::IdleThrottle => params.scaled(0.25),
         SeriesKind::Breathing => params.scaled(1.5),
-        SeriesKind::TrimAll(_) | SeriesKind::Trim(..) | SeriesKind::WarmupGap => params,
+        SeriesKind::Trim(..) => {
+            Params { least_rise: SINGLE_BAND_LEAST * params.least_rise, ..params }
+        }
+        SeriesKind::TrimAll(_) | SeriesKind::WarmupGap => params,
     }
 }
+
+/// How much larger a change must be that shows in one band only, or downward: what does so for a reason (a
+/// leak at idle, droop at load, a leaking injector) is large there, and innocent steps differ by band.
+const SINGLE_BAND_LEAST: f64 = 1.5;
 
 fn follow(
     history: &History<'_>,

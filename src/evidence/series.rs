@@ -115,10 +115,10 @@ pub(super) fn monitored(banks: usize) -> Vec<Monitored> {
     let mut list = Vec::new();
     let split = banks.clamp(1, BANKS) as f64;
     for bank in 1..=banks.clamp(1, BANKS) {
-        list.push(Monitored::new(SeriesKind::TrimAll(bank), 0.40 / split, 0.15 / split));
-        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Idle), 0.10 / split, 0.0));
+        list.push(Monitored::new(SeriesKind::TrimAll(bank), 0.50 / split, 0.06 / split));
+        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Idle), 0.07 / split, 0.0));
         list.push(Monitored::new(SeriesKind::Trim(bank, Band::Cruise), 0.0, 0.0));
-        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Load), 0.10 / split, 0.0));
+        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Load), 0.07 / split, 0.0));
     }
     list.push(Monitored::new(SeriesKind::IdleThrottle, 0.05, 0.0));
     list.push(Monitored::new(SeriesKind::Breathing, 0.0, 0.05));
@@ -127,7 +127,7 @@ pub(super) fn monitored(banks: usize) -> Vec<Monitored> {
 }
 
 /// Share of the budget that the misfire test has.
-pub(super) const MISFIRE_SHARE: f64 = 0.10;
+pub(super) const MISFIRE_SHARE: f64 = 0.15;
 
 /// One monitored series with its share of the budget for rises and falls.
 #[derive(Debug, Clone, Copy)]

@@ -13,6 +13,9 @@
 
 mod ingest_csv;
 mod ingest_open_logs;
+mod ingest_suggest;
+mod ingest_hostile;
+mod ingest_formats;
 mod lake_faults;
 mod lake_rows;
 mod lake_write;
@@ -20,4 +23,7 @@ mod published_decoders;
 mod published_statistics;
 mod published_units;
 mod report_pages;
+mod run_promises;
 mod sequential_vector;
+mod support;
+mod trial_figures;

@@ -332,7 +332,11 @@ impl<'a> State<'a> {
             if log_r > limit {
                 let slope = self.slope(direction, night, work);
                 // Evidence alone also flags ramps too small for anyone to act on, and what steps leave behind.
-                if slope.is_some_and(|s| s.change.abs() < self.params.least_change) {
+                let least = match direction {
+                    Direction::Up => self.params.least_rise,
+                    Direction::Down => self.params.least_fall,
+                };
+                if slope.is_some_and(|s| s.change.abs() < least) {
                     continue;
                 }
                 let flag = Some(Flag { day: night, log_r, slope });

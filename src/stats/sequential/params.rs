@@ -47,8 +47,10 @@ pub struct Params {
     pub min_days: i32,
     /// No look before this many blocks. Study: 4.
     pub min_blocks: usize,
-    /// A drift must have added this much, channel units, before it is flagged. 0: evidence alone decides.
-    pub least_change: f64,
+    /// A rise must have added this much, channel units, before it is flagged. 0: evidence alone decides.
+    pub least_rise: f64,
+    /// The same for a fall.
+    pub least_fall: f64,
     /// Look every night instead of at block closes and near the limit.
     pub nightly: bool,
     /// Between block closes a series is looked at when its last look was within this many nats of a limit.
@@ -116,7 +118,8 @@ impl Default for Params {
             min_rows: 60,
             min_days: 90,
             min_blocks: 4,
-            least_change: 0.0,
+            least_rise: 0.0,
+            least_fall: 0.0,
             nightly: false,
             watch_margin: 4.0,
             phi: PhiRule::Fixed(0.5),
@@ -159,7 +162,8 @@ impl Params {
             slope_sd: self.slope_sd * factor,
             step_sd: self.step_sd * factor,
             break_sd: self.break_sd * factor,
-            least_change: self.least_change * factor,
+            least_rise: self.least_rise * factor,
+            least_fall: self.least_fall * factor,
             vote_limit: self.vote_limit * factor,
             ..self.clone()
         }
