@@ -13,8 +13,14 @@ fn ramp_and_step(a: &Args<'_>) -> Answer {
     let rows: Option<Vec<AdjustedRow>> =
         a.rows("rows")?.iter().map(|row| adjusted_row(row)).collect();
     let rows = rows.ok_or("a row is [day, x, m, r, weight]")?;
-    // Without clipping, which no exact integral of the likelihood knows.
-    let params = Params { clip_sd: f64::INFINITY, ..Params::default() };
+    let params = Params {
+        slope_sd: a.number("slope_sd")?,
+        step_sd: a.number("step_sd")?,
+        sensitivity_sd: a.number("sensitivity_sd")?,
+        // Without clipping, which no exact integral of the likelihood knows.
+        clip_sd: f64::INFINITY,
+        ..Params::default()
+    };
     let blocks = Blocks::from_rows(&rows, &[], &noise, &params);
     let look = Workspace::default().look(&blocks, &params);
     Ok(figures([

@@ -25,12 +25,12 @@ def zstd(source: Path, target: Path) -> None:
 
 def json_lines(source: Path, target: Path) -> None:
     """One object a row; times stay text."""
-    polars.read_csv(source).write_ndjson(target)
+    polars.read_csv(source, infer_schema_length=None).write_ndjson(target)
 
 
 def parquet(source: Path, target: Path) -> None:
     """One table a file; times as microseconds UTC."""
-    polars.read_csv(source, try_parse_dates=True).write_parquet(target)
+    polars.read_csv(source, try_parse_dates=True, infer_schema_length=None).write_parquet(target)
 
 
 WRITERS = {"csv.gz": gzipped, "csv.zst": zstd, "jsonl": json_lines, "parquet": parquet}
@@ -57,7 +57,7 @@ def convert(plain: Path, home: Path, kind: str) -> None:
 
 def profile(kind: str, columns: list[str]) -> str:
     """A source profile that names every column as the plain profile does."""
-    named = "\n".join(f'{name} = {{ column = "{name}" }}' for name in columns)
+    named = "\n".join(f'{name} = "{name}"' for name in columns)
     form = 'form = "rfc3339"' if kind == "jsonl" else 'form = "epoch_us"'
     return (
         f'format = "{kind}"\n\n[time]\ncolumn = "time"\n{form}\n\n[vehicle]\ncolumn = "vehicle"\n\n'

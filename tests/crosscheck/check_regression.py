@@ -82,6 +82,13 @@ def gram_fit(rng):
     return args, predicted(fit.params, fit.cov_params(), at) | {"df": fit.df_resid}
 
 
+@check("gram_fit", "nothing: dependent columns must be declined", rel=0.0, cases=50)
+def dependent_gram(rng):
+    rows, y = scaled_design(rng)
+    rows[:, 2] = rows[:, :2] @ rng.integers(1, 4, 2)
+    return {"rows": rows, "y": y, "cluster": clusters(rng, len(y)), "at": np.zeros(3)}, None
+
+
 @check("gram_clusters", "statsmodels WLS cov_type='cluster', use_correction=False (CR0), times G/(G-1) (CR1)", rel=1e-7, abs=1e-9)
 def gram_clusters(rng):
     rows, y = scaled_design(rng)

@@ -11,8 +11,14 @@ from case import check
 from ruptures.costs import CostL2
 from scipy import integrate
 
-SLOPE_SD, STEP_SD, SENSITIVITY_SD = 5.0, 1.5, 0.25
-"""Priors of slope (percent per 10,000 km), of a step (percent) and of the sensitivity to the common mode."""
+
+def priors(rng):
+    """Scales of the priors: slope (percent per 10,000 km), step (percent), sensitivity to the common mode."""
+    return {
+        "slope_sd": rng.uniform(2.0, 8.0),
+        "step_sd": rng.uniform(0.5, 2.5),
+        "sensitivity_sd": rng.uniform(0.1, 0.4),
+    }
 
 
 def series(rng):
@@ -29,12 +35,12 @@ def series(rng):
     return days, x, m, r
 
 
-def precision(days, m, sigma, phi, kappa):
+def precision(days, m, sensitivity_sd, sigma, phi, kappa):
     """Inverse covariance with the level projected out and the sensitivity's prior added."""
     gap = np.abs(days[:, None] - days[None, :]).astype(float)
     run = np.cumsum(np.diff(days, prepend=days[0]) > 10)
     covariance = kappa * sigma**2 * phi**gap * (run[:, None] == run[None, :])
-    inverse = np.linalg.inv(covariance + SENSITIVITY_SD**2 * np.outer(m, m))
+    inverse = np.linalg.inv(covariance + sensitivity_sd**2 * np.outer(m, m))
     level = inverse.sum(axis=1)
     return inverse - np.outer(level, level) / level.sum()
 
@@ -71,13 +77,14 @@ def block_starts(days):
 def ramp_and_step(rng):
     days, x, m, r = series(rng)
     sigma, phi, kappa = rng.uniform(0.8, 2.5), rng.uniform(0.2, 0.8), rng.uniform(1.0, 2.0)
-    weight = precision(days, m, sigma, phi, kappa)
+    prior = priors(rng)
+    weight = precision(days, m, prior["sensitivity_sd"], sigma, phi, kappa)
     later = np.arange(len(days))
     starts = block_starts(days)[1:]
-    ramps = [log_bayes_factor((later >= k) * (x - x[k - 1]), r, weight, SLOPE_SD, True) for k in starts]
-    steps = [log_bayes_factor((later >= k) * 1.0, r, weight, STEP_SD, False) for k in starts]
-    args = {"sigma": sigma, "phi": phi, "kappa": kappa, "rows": np.column_stack([days, x, m, r, np.ones(len(days))])}
-    return args, {
+    ramps = [log_bayes_factor((later >= k) * (x - x[k - 1]), r, weight, prior["slope_sd"], True) for k in starts]
+    steps = [log_bayes_factor((later >= k) * 1.0, r, weight, prior["step_sd"], False) for k in starts]
+    rows = np.column_stack([days, x, m, r, np.ones(len(days))])
+    return prior | {"sigma": sigma, "phi": phi, "kappa": kappa, "rows": rows}, {
         "max_log_ramp_up": max(ramps),
         "max_log_step": max(steps),
         "log_unguarded_up": np.logaddexp.reduce(ramps),
@@ -91,10 +98,10 @@ def step_in_white_noise(rng):
     cost = CostL2().fit(r)
     breaks = np.arange(7, n, 7)
     gain = np.array([cost.error(0, n) - cost.error(0, k) - cost.error(k, n) for k in breaks]) / sigma**2
-    g = breaks * (n - breaks) / n / sigma**2
     # What a break saves in squares is z squared over G; a normal prior on its size turns that into a Bayes factor.
-    shrink = STEP_SD**2 * g / (1.0 + STEP_SD**2 * g)
-    log_step = 0.5 * gain * shrink - 0.5 * np.log1p(STEP_SD**2 * g)
+    prior = priors(rng)
+    information = prior["step_sd"] ** 2 * breaks * (n - breaks) / n / sigma**2
+    log_step = 0.5 * gain * information / (1.0 + information) - 0.5 * np.log1p(information)
     days = np.arange(n)
     rows = np.column_stack([days, days * 0.005, np.zeros(n), r, np.ones(n)])
-    return {"sigma": sigma, "phi": 0.0, "kappa": 1.0, "rows": rows}, {"max_log_step": log_step.max()}
+    return prior | {"sigma": sigma, "phi": 0.0, "kappa": 1.0, "rows": rows}, {"max_log_step": log_step.max()}
