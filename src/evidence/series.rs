@@ -115,14 +115,14 @@ pub(super) fn monitored(banks: usize) -> Vec<Monitored> {
     let mut list = Vec::new();
     let split = banks.clamp(1, BANKS) as f64;
     for bank in 1..=banks.clamp(1, BANKS) {
-        list.push(Monitored::new(SeriesKind::TrimAll(bank), 0.50 / split, 0.06 / split));
-        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Idle), 0.07 / split, 0.0));
+        list.push(Monitored::new(SeriesKind::TrimAll(bank), 0.50 / split, 0.04 / split));
+        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Idle), 0.05 / split, 0.0));
         list.push(Monitored::new(SeriesKind::Trim(bank, Band::Cruise), 0.0, 0.0));
-        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Load), 0.07 / split, 0.0));
+        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Load), 0.05 / split, 0.0));
     }
-    list.push(Monitored::new(SeriesKind::IdleThrottle, 0.05, 0.0));
-    list.push(Monitored::new(SeriesKind::Breathing, 0.0, 0.05));
-    list.push(Monitored::new(SeriesKind::WarmupGap, 0.05, 0.0));
+    list.push(Monitored::new(SeriesKind::IdleThrottle, 0.07, 0.0));
+    list.push(Monitored::new(SeriesKind::Breathing, 0.0, 0.07));
+    list.push(Monitored::new(SeriesKind::WarmupGap, 0.07, 0.0));
     list
 }
 

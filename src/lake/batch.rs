@@ -82,6 +82,11 @@ impl Batch {
         PartWriter::new(self.store.clone(), table, self.id.as_str(), n)
     }
 
+    /// Gives up closed parts, so that their numbers are free for another try.
+    pub fn discard(&self, parts: &[Part]) -> Result<(), LakeError> {
+        parts.iter().try_for_each(|p| self.store.delete(&format!("{}/{}", p.table, p.name)))
+    }
+
     /// Takes `files` out of `table` in the same commit: their rows were derived anew and stand in this batch.
     pub fn supersede(&mut self, table: Table, files: &[PartFile]) -> Result<(), LakeError> {
         if self.mode == Mode::WriteUnlocked {

@@ -225,6 +225,17 @@ impl PartWriter {
         }))
     }
 
+    /// Gives up the file, so that its number is free for another try.
+    pub fn discard(mut self) -> Result<(), LakeError> {
+        match self.writer.take() {
+            Some(writer) => {
+                drop(writer);
+                self.store.delete(&self.path())
+            }
+            None => Ok(()),
+        }
+    }
+
     /// Rows written so far.
     pub fn rows(&self) -> u64 {
         self.rows

@@ -12,7 +12,7 @@ use super::{Error, Fleet, Progress};
 use crate::condense::Condenser;
 use crate::ingest::{
     Chunk, Fingerprint, IngestError, Limits, Profile, ReadError, Resume, discover, fingerprint,
-    read_file,
+    pseudonym, read_file,
 };
 use crate::lake::{Batch, BatchId, Lake, LakeError, Part, SourceRow, Table};
 use crate::report::FileCounts;
@@ -170,7 +170,7 @@ pub fn ingest(
     let mut files: BTreeMap<PathBuf, InputFile> = BTreeMap::new();
     let candidates = candidates(pipeline, &profiles, &mut files, progress);
     let known = lake.known_sources()?;
-    let jobs = new_jobs(candidates, &known, &profiles, &mut files, progress);
+    let jobs = new_jobs(pipeline, candidates, &known, &profiles, &mut files, progress);
     let done = read_and_commit(&profiles, &limits, pipeline, fleet, lake, &known, jobs, progress)?;
     for (path, file) in done {
         files.insert(path, file);
@@ -252,11 +252,11 @@ fn candidates(
             ));
         }
         for (path, reason) in found.left_out {
-            let problem = Some(format!("{}: left out: {reason}", path.display()));
+            let problem = Some(format!("{}: left out: {reason}", shown_path(pipeline, &path)));
             let file = InputFile {
                 outcome: InputOutcome::Unreadable,
                 problem,
-                ..input_file(&path, &profiles[i], "")
+                ..input_file(pipeline, &path, &profiles[i], "")
             };
             files.insert(path, file);
         }
@@ -270,17 +270,39 @@ fn candidates(
     list
 }
 
-fn unreadable(path: &Path, profile: &Profile, error: &IngestError) -> InputFile {
+fn unreadable(
+    pipeline: &Pipeline,
+    path: &Path,
+    profile: &Profile,
+    error: &IngestError,
+) -> InputFile {
     InputFile {
         outcome: InputOutcome::Unreadable,
-        problem: Some(error.to_string()),
-        ..input_file(path, profile, "")
+        problem: Some(told(pipeline, path, error)),
+        ..input_file(pipeline, path, profile, "")
     }
 }
 
-fn input_file(path: &Path, profile: &Profile, digest: &str) -> InputFile {
+/// The error, with the path as it may be shown.
+fn told(pipeline: &Pipeline, path: &Path, error: &IngestError) -> String {
+    error.to_string().replace(&path.display().to_string(), &shown_path(pipeline, path))
+}
+
+/// The path of an input as it is kept and shown: file names often hold the vehicle's name, so with
+/// pseudonyms the file name is one as well.
+fn shown_path(pipeline: &Pipeline, path: &Path) -> String {
+    match (&pipeline.pseudonym_key, path.file_name()) {
+        (Some(key), Some(name)) => {
+            let name = pseudonym(key, &name.to_string_lossy());
+            path.with_file_name(name).display().to_string()
+        }
+        _ => path.display().to_string(),
+    }
+}
+
+fn input_file(pipeline: &Pipeline, path: &Path, profile: &Profile, digest: &str) -> InputFile {
     InputFile {
-        path: path.display().to_string(),
+        path: shown_path(pipeline, path),
         profile: profile.name().to_owned(),
         outcome: InputOutcome::Unchanged,
         problem: None,
@@ -294,6 +316,7 @@ fn input_file(path: &Path, profile: &Profile, digest: &str) -> InputFile {
 
 /// Leaves out known content and finds what a grown file has grown from.
 fn new_jobs(
+    pipeline: &Pipeline,
     candidates: Vec<(PathBuf, usize)>,
     known: &[SourceRow],
     profiles: &[Profile],
@@ -316,18 +339,18 @@ fn new_jobs(
         let print = match print {
             Ok(print) => print,
             Err(error) => {
-                let file = unreadable(&path, &profiles[profile], &error);
+                let file = unreadable(pipeline, &path, &profiles[profile], &error);
                 files.insert(path, file);
                 continue;
             }
         };
         if !seen.insert(print.blake3.clone()) {
-            let file = input_file(&path, &profiles[profile], &print.blake3);
+            let file = input_file(pipeline, &path, &profiles[profile], &print.blake3);
             files.insert(path, file);
             continue;
         }
         // The longest earlier state under this path; whether its text really begins this file is checked on reading.
-        let name = path.display().to_string();
+        let name = shown_path(pipeline, &path);
         let earlier =
             known.iter().filter(|k| k.path == name).max_by_key(|k| (k.decoded_bytes, &k.digest));
         jobs.push(Job {
@@ -402,6 +425,7 @@ fn drop_repeated_content(
         let repeated = task.reads.iter().any(|r| !seen.insert(r.source.digest.clone()));
         if repeated {
             let jobs = std::mem::take(&mut task.jobs);
+            night.batch.discard(&task.parts)?;
             *task = night.task(task.number, jobs, &before)?;
             seen = before;
             seen.extend(task.reads.iter().map(|r| r.source.digest.clone()));
@@ -469,14 +493,16 @@ impl Night<'_> {
                 match self.read(job, profile, &mut writers) {
                     Ok(read) if seen.insert(read.source.digest.clone()) => reads.push(read),
                     Ok(_) => {
-                        let file = input_file(&job.path, profile, &job.fingerprint.blake3);
+                        let file = input_file(self.pipeline, &job.path, profile, &job.fingerprint.blake3);
                         left_out.push((job.path.clone(), file));
                         good.remove(i);
+                        writers.discard()?;
                         continue 'anew;
                     }
                     Err(ReadError::Input(error)) => {
-                        left_out.push((job.path.clone(), unreadable(&job.path, profile, &error)));
+                        left_out.push((job.path.clone(), unreadable(self.pipeline, &job.path, profile, &error)));
                         good.remove(i);
+                        writers.discard()?;
                         continue 'anew;
                     }
                     Err(ReadError::Sink(error)) => return Err(error.into()),
@@ -494,7 +520,7 @@ impl Night<'_> {
         writers: &mut Writers,
     ) -> Result<Read, ReadError<LakeError>> {
         let source = &job.fingerprint.blake3;
-        let path = job.path.display().to_string();
+        let path = shown_path(self.pipeline, &job.path);
         let mut condenser = Condenser::new(&self.pipeline.gate, self.fleet);
         let mut trips: Vec<Trip> = Vec::new();
         let resume = job.earlier.as_ref().map(|k| Resume {
@@ -529,7 +555,7 @@ impl Night<'_> {
                 .iter()
                 .map(|(code, n)| (code.as_str().to_owned(), *n))
                 .collect(),
-            ..input_file(&job.path, profile, source)
+            ..input_file(self.pipeline, &job.path, profile, source)
         };
         assert_eq!(
             file.rows_read,
@@ -579,6 +605,12 @@ impl Writers {
             trips: batch.part(Table::Trips, number),
             rejects: batch.part(Table::Rejects, number),
         }
+    }
+
+    fn discard(self) -> Result<(), LakeError> {
+        self.samples.discard()?;
+        self.trips.discard()?;
+        self.rejects.discard()
     }
 
     fn close(self) -> Result<Vec<Part>, LakeError> {
