@@ -69,10 +69,7 @@ pub struct Affine {
 
 impl Affine {
     /// The map that changes nothing.
-    pub const IDENTITY: Affine = Affine {
-        scale: 1.0,
-        offset: 0.0,
-    };
+    pub const IDENTITY: Affine = Affine { scale: 1.0, offset: 0.0 };
 
     /// Converts one value.
     pub fn apply(self, value: f64) -> f64 {
@@ -209,27 +206,17 @@ impl Unit {
             return None;
         }
         let (from, to) = (self.to_base(), target.to_base());
-        Some(Affine {
-            scale: from.scale / to.scale,
-            offset: (from.offset - to.offset) / to.scale,
-        })
+        Some(Affine { scale: from.scale / to.scale, offset: (from.offset - to.offset) / to.scale })
     }
 
     /// The symbols of all units that convert to `target`.
     pub fn symbols_for(target: Unit) -> Vec<&'static str> {
-        Unit::ALL
-            .iter()
-            .filter(|u| u.to(target).is_some())
-            .map(|u| u.symbol())
-            .collect()
+        Unit::ALL.iter().filter(|u| u.to(target).is_some()).map(|u| u.symbol()).collect()
     }
 }
 
 fn folded(text: &str) -> String {
-    text.chars()
-        .filter(|c| !c.is_whitespace() && *c != '.')
-        .flat_map(char::to_lowercase)
-        .collect()
+    text.chars().filter(|c| !c.is_whitespace() && *c != '.').flat_map(char::to_lowercase).collect()
 }
 
 #[cfg(test)]
@@ -242,11 +229,7 @@ mod tests {
             assert_eq!(Unit::parse(unit.symbol()), Some(unit));
             for spelling in unit.spellings() {
                 assert_eq!(Unit::parse(spelling), Some(unit), "{spelling}");
-                assert_eq!(
-                    *spelling,
-                    folded(spelling),
-                    "spelling must be folded already"
-                );
+                assert_eq!(*spelling, folded(spelling), "spelling must be folded already");
             }
         }
     }
@@ -265,10 +248,7 @@ mod tests {
             for &b in Unit::ALL {
                 if let (Some(there), Some(back)) = (a.to(b), b.to(a)) {
                     let value = 47.11;
-                    assert!(
-                        (back.apply(there.apply(value)) - value).abs() < 1e-9,
-                        "{a:?} {b:?}"
-                    );
+                    assert!((back.apply(there.apply(value)) - value).abs() < 1e-9, "{a:?} {b:?}");
                 }
             }
         }

@@ -2,7 +2,9 @@
 
 use crate::settings::{CostSettings, DecideSettings};
 use crate::stats::special::normal_upper_tail;
-use crate::tables::findings::{RankedVehicle, SeriesKind, State, Urgency, VehicleFindings, Verdict};
+use crate::tables::findings::{
+    RankedVehicle, SeriesKind, State, Urgency, VehicleFindings, Verdict,
+};
 use crate::tables::fleet::Vehicle;
 
 /// Orders the fleet, most urgent first.

@@ -36,7 +36,7 @@ impl From<Code> for ExitCode {
 pub(super) enum Failure {
     /// A stage failed.
     #[error(transparent)]
-    Pipeline(#[from] Error),
+    Pipeline(Box<Error>),
     /// The demo could not be written.
     #[error(transparent)]
     Demo(#[from] DemoError),
@@ -53,9 +53,15 @@ pub(super) enum Failure {
     Stdout(std::io::Error),
 }
 
+impl From<Error> for Failure {
+    fn from(e: Error) -> Failure {
+        Failure::Pipeline(Box::new(e))
+    }
+}
+
 impl From<ReportError> for Failure {
     fn from(e: ReportError) -> Failure {
-        Failure::Pipeline(Error::Report(e))
+        Error::Report(e).into()
     }
 }
 
@@ -63,7 +69,7 @@ impl Failure {
     /// The exit code of the failure.
     pub(super) fn code(&self) -> Code {
         match self {
-            Failure::Pipeline(e) => match e {
+            Failure::Pipeline(e) => match e.as_ref() {
                 Error::Settings(_) | Error::Profile(_) => Code::SettingsRefused,
                 Error::FleetTable(_) | Error::Input(_) => Code::InputUnreadable,
                 Error::Lake(LakeError::Held { .. }) => Code::LakeHeld,

@@ -37,7 +37,11 @@ impl Reporter {
 impl Progress for Reporter {
     fn stage(&self, name: &str, total: Option<u64>) {
         if let Some(bar) = &self.bar {
-            let template = if total.is_some() { "{msg:24} {wide_bar} {percent:>3} %" } else { "{msg:24} {spinner}" };
+            let template = if total.is_some() {
+                "{msg:24} {wide_bar} {percent:>3} %"
+            } else {
+                "{msg:24} {spinner}"
+            };
             if let Ok(style) = ProgressStyle::with_template(template) {
                 bar.set_style(style);
             }

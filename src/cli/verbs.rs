@@ -1,7 +1,8 @@
 //! One function per command: call the pipeline, print the result, choose the exit code.
 
 use super::args::{
-    BenchDataArgs, BenchLakeArgs, DemoArgs, ExplainArgs, PipelineArgs, RunArgs, SuggestArgs, TrialArgs,
+    BenchDataArgs, BenchLakeArgs, DemoArgs, ExplainArgs, PipelineArgs, RunArgs, SuggestArgs,
+    TrialArgs,
 };
 use super::exit::{Code, Failure};
 use super::progress::Reporter;
@@ -133,7 +134,7 @@ pub(super) fn trial(args: &TrialArgs, progress: &Reporter) -> End {
         settings.nuisances.set(name, 0.0);
     }
     progress.stage("simulating", Some(settings.vehicles as u64));
-    let result = trial::run(&settings, &|done, _| progress.advance(done as u64));
+    let result = trial::run(&settings, &|done, _| progress.advance(done));
     progress.finish();
     if let Some(path) = &args.csv {
         std::fs::write(path, result.csv())

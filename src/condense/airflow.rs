@@ -31,7 +31,8 @@ pub(super) fn airflow_gs(row: &Row, engine: &Engine, gate: &GateSettings) -> (f6
     }
     let kelvin = row.get(Signal::IntakeC) + 273.15;
     // kPa x litres = J; J/(J/(kg K) K) = kg, times 1,000 for grams.
-    let speed_density = row.get(Signal::MapKpa) * engine.displacement_l
+    let speed_density = row.get(Signal::MapKpa)
+        * engine.displacement_l
         * (gate.volumetric_efficiency_pct / 100.0)
         * rpm
         / (120.0 * GAS_CONSTANT_AIR * kelvin)
@@ -47,8 +48,7 @@ pub(super) fn airflow_gs(row: &Row, engine: &Engine, gate: &GateSettings) -> (f6
 /// Density is corrected to the intake temperature and barometric pressure of the sample, so that
 /// weather and altitude do not look like deposits.
 pub(super) fn breathing_pct(row: &Row, airflow_gs: f64, engine: &Engine) -> f64 {
-    let swept_gs =
-        ABSOLUTE_LOAD_DENSITY_GL * engine.displacement_l * row.get(Signal::Rpm) / 120.0;
+    let swept_gs = ABSOLUTE_LOAD_DENSITY_GL * engine.displacement_l * row.get(Signal::Rpm) / 120.0;
     let baro = row.get(Signal::BaroKpa);
     let baro = if baro.is_finite() && baro > 50.0 { baro } else { 101.325 };
     let intake = row.get(Signal::IntakeC);

@@ -60,8 +60,7 @@ impl GateMemory {
     /// and has no counter waits from its first row.
     pub(super) fn past_start(&self, row: &Row, gate: &GateSettings) -> bool {
         let run_s = row.get(Signal::RunS);
-        let since_first =
-            self.engine_on_since_us.map_or(0.0, |t| (row.time_us - t) as f64 / 1e6);
+        let since_first = self.engine_on_since_us.map_or(0.0, |t| (row.time_us - t) as f64 / 1e6);
         // The counter keeps running through the automatic stops of a hybrid, so both must agree there.
         if run_s.is_finite() && since_first > 0.0 {
             return run_s >= gate.after_start_s && since_first >= gate.after_start_s.min(10.0);

@@ -80,8 +80,7 @@ impl<'a> Condenser<'a> {
             let same = self.open.get(vehicle).is_some_and(|o| o.trip_name() == trip);
             if !same {
                 let engine = self.engine_of.engine(vehicle);
-                let opened =
-                    OpenTrip::new(vehicle, trip, engine, recipe(self.gate, &engine));
+                let opened = OpenTrip::new(vehicle, trip, engine, recipe(self.gate, &engine));
                 if let Some(old) = self.open.insert(vehicle.clone(), opened) {
                     done.extend(old.finish());
                 }

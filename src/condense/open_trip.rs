@@ -105,10 +105,13 @@ impl OpenTrip {
         let closed = loop_state != Loop::Open;
         let coolant = row.get(Signal::CoolantC);
         let warm = coolant >= gate.warm_coolant_c;
-        if turns && closed && !warm && WARM_UP_C.contains(&coolant) {
-            if let Some(y) = total_trim(row, TRIMS[0]) {
-                self.trip.warmup_y.push(y);
-            }
+        if turns
+            && closed
+            && !warm
+            && WARM_UP_C.contains(&coolant)
+            && let Some(y) = total_trim(row, TRIMS[0])
+        {
+            self.trip.warmup_y.push(y);
         }
         let passes = turns
             && closed
@@ -181,10 +184,10 @@ impl OpenTrip {
         let revs = row.get(Signal::Rpm) / 60.0 * dt;
         *(if warm { &mut t.revs_warm } else { &mut t.revs_cold }) += revs;
         let counts = if warm { &mut t.misfire_warm } else { &mut t.misfire_cold };
-        for cylinder in 0..MAX_CYLINDERS {
-            let n = row.values[Signal::MisfireC1 as usize + cylinder];
+        let first = Signal::MisfireC1 as usize;
+        for (total, n) in counts.iter_mut().zip(&row.values[first..first + MAX_CYLINDERS]) {
             if n.is_finite() {
-                counts[cylinder] += n;
+                *total += n;
                 t.has_misfire = true;
             }
         }

@@ -22,9 +22,7 @@ pub fn shortfall(
     if findings.gated == 0 {
         return Some("no trip has fuel trims that pass the gate".to_owned());
     }
-    let trims = || {
-        findings.series.iter().filter(|s| matches!(s.kind, SeriesKind::TrimAll(_)))
-    };
+    let trims = || findings.series.iter().filter(|s| matches!(s.kind, SeriesKind::TrimAll(_)));
     let bands = findings.series.iter().filter(|s| matches!(s.kind, SeriesKind::Trim(..)));
     let days = trims().chain(bands).map(|s| s.days_in_all).max().unwrap_or(0);
     let span = f64::from(last - first + 1);

@@ -133,17 +133,14 @@ fn leading_series<'f>(
         matches!(s.kind, SeriesKind::TrimAll(_) | SeriesKind::Trim(..))
             && s.drift_per_10000km.is_known()
     };
-    flagged
-        .filter(trim)
-        .max_by(|a, b| a.log_r_up.total_cmp(&b.log_r_up))
-        .or_else(|| {
-            findings
-                .series
-                .iter()
-                .filter(trim)
-                .filter(|s| matches!(s.kind, SeriesKind::TrimAll(_)))
-                .max_by(|a, b| a.change.value.total_cmp(&b.change.value))
-        })
+    flagged.filter(trim).max_by(|a, b| a.log_r_up.total_cmp(&b.log_r_up)).or_else(|| {
+        findings
+            .series
+            .iter()
+            .filter(trim)
+            .filter(|s| matches!(s.kind, SeriesKind::TrimAll(_)))
+            .max_by(|a, b| a.change.value.total_cmp(&b.change.value))
+    })
 }
 
 /// Peer-adjusted change from baseline in percent, per band, on the bank that moved more.
@@ -176,11 +173,7 @@ fn affected_bank(findings: &VehicleFindings, settings: &DecideSettings) -> Optio
 }
 
 /// Distance until the total correction reaches its limit, km.
-fn km_to_limit(
-    findings: &VehicleFindings,
-    drift: Estimate,
-    settings: &DecideSettings,
-) -> Estimate {
+fn km_to_limit(findings: &VehicleFindings, drift: Estimate, settings: &DecideSettings) -> Estimate {
     let limit = 100.0 * (1.0 + settings.correction_limit_pct / 100.0).ln();
     let level = findings
         .series
@@ -230,7 +223,10 @@ fn checks(action: Action, findings: &VehicleFindings) -> Vec<String> {
     }
     if let Some(c) = findings.misfires.as_ref().and_then(|m| m.flagged_on.and(m.cylinder)) {
         let mut list: Vec<String> = list.into_iter().map(str::to_owned).collect();
-        list.insert(0, format!("Cylinder {c} misfires: swap its plug and coil with a neighbour first."));
+        list.insert(
+            0,
+            format!("Cylinder {c} misfires: swap its plug and coil with a neighbour first."),
+        );
         return list;
     }
     list.into_iter().map(str::to_owned).collect()

@@ -14,7 +14,9 @@ pub(super) fn sentence(
         State::TooLittleData => {
             format!("Nothing can be said: {}.", lacking.unwrap_or("there is too little data"))
         }
-        State::Sound => "No drift, no lasting change and no misfires beyond the ordinary.".to_owned(),
+        State::Sound => {
+            "No drift, no lasting change and no misfires beyond the ordinary.".to_owned()
+        }
         State::Watch => format!(
             "Evidence is building up but has not reached its limit: {}.",
             trim_clause(verdict)
@@ -28,8 +30,12 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)])
     for (_, ground) in grounds {
         let clause = match ground {
             Ground::Drift(i) => match findings.series[*i].kind {
-                SeriesKind::IdleThrottle => "the throttle opens further and further at idle".to_owned(),
-                SeriesKind::Breathing => "the engine takes in less and less air at full load".to_owned(),
+                SeriesKind::IdleThrottle => {
+                    "the throttle opens further and further at idle".to_owned()
+                }
+                SeriesKind::Breathing => {
+                    "the engine takes in less and less air at full load".to_owned()
+                }
                 SeriesKind::WarmupGap => {
                     "it needs more and more extra fuel while warming up".to_owned()
                 }

@@ -133,12 +133,7 @@ fn walk(
     for (signal, low, high, _) in WALKS {
         values[signal as usize] = uniform(low, high, &mut rng);
     }
-    for misfire in [
-        Signal::MisfireC1,
-        Signal::MisfireC2,
-        Signal::MisfireC3,
-        Signal::MisfireC4,
-    ] {
+    for misfire in [Signal::MisfireC1, Signal::MisfireC2, Signal::MisfireC3, Signal::MisfireC4] {
         values[misfire as usize] = 0.0;
     }
     values[Signal::FuelStatus as usize] = 2.0;

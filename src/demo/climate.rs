@@ -13,22 +13,10 @@ pub(super) struct Depot {
 
 /// Where the vehicles are at home.
 pub(super) const DEPOTS: [Depot; 4] = [
-    Depot {
-        name: "Mill Lane",
-        altitude_m: 40.0,
-    },
-    Depot {
-        name: "North Yard",
-        altitude_m: 120.0,
-    },
-    Depot {
-        name: "Harbour Gate",
-        altitude_m: 5.0,
-    },
-    Depot {
-        name: "Hilltop",
-        altitude_m: 430.0,
-    },
+    Depot { name: "Mill Lane", altitude_m: 40.0 },
+    Depot { name: "North Yard", altitude_m: 120.0 },
+    Depot { name: "Harbour Gate", altitude_m: 5.0 },
+    Depot { name: "Hilltop", altitude_m: 430.0 },
 ];
 
 /// Fuel as it comes from a pump or sits in a tank.
@@ -49,10 +37,7 @@ const ETHANOL_DENSITY: f64 = 0.794;
 
 impl Fuel {
     /// The blend for which the engine computers are set up: E10 of middling density.
-    pub(super) const REFERENCE: Fuel = Fuel {
-        ethanol: 0.08,
-        density: 0.745,
-    };
+    pub(super) const REFERENCE: Fuel = Fuel { ethanol: 0.08, density: 0.745 };
 
     /// Stoichiometric air-fuel ratio, by mass fractions (a volume-weighted mean would be wrong).
     pub(super) fn afr(&self) -> f64 {
@@ -100,10 +85,7 @@ impl Climate {
         // days (common practice, no source).
         let (mut temperature, mut pressure) = (Ar1::new(0.8, 3.0, rng), Ar1::new(0.8, 1.0, rng));
         let mut ethanol = [0.0; DEPOTS.len()];
-        let mut climate = Climate {
-            days: Vec::new(),
-            pump: Vec::new(),
-        };
+        let mut climate = Climate { days: Vec::new(), pump: Vec::new() };
         for index in 0..days {
             let season = Season::of(first_day + index as i32);
             climate.days.push(Weather {
@@ -157,10 +139,7 @@ impl Season {
         let day_of_year = (f64::from(day) + 0.5).rem_euclid(365.2425);
         // Coldest about 20 January.
         let cos_from_cold = ((day_of_year - 19.0) / 365.2425 * std::f64::consts::TAU).cos();
-        Season {
-            day_of_year,
-            cos_from_cold,
-        }
+        Season { day_of_year, cos_from_cold }
     }
 
     /// Winter petrol is lighter, more volatile: 0.735 against 0.752 kg/L (inside the 0.720 to 0.775 of
@@ -180,10 +159,7 @@ mod tests {
     #[test]
     fn air_fuel_ratio_of_blends_is_mass_weighted() {
         for (ethanol, afr) in [(0.1, 14.0965), (0.85, 9.8098), (1.0, 9.0)] {
-            let fuel = Fuel {
-                ethanol,
-                density: 0.745,
-            };
+            let fuel = Fuel { ethanol, density: 0.745 };
             assert!((fuel.afr() - afr).abs() < 1e-4, "{ethanol}: {}", fuel.afr());
         }
     }
@@ -191,20 +167,10 @@ mod tests {
     /// ISO 2533 standard atmosphere, from memory.
     #[test]
     fn pressure_falls_with_altitude_as_in_the_standard_atmosphere() {
-        let standard = Weather {
-            mean_c: 15.0,
-            sea_kpa: 101.325,
-        };
-        for (metres, kpa) in [
-            (0.0, 101.325),
-            (500.0, 95.461),
-            (1000.0, 89.8746),
-            (2000.0, 79.4952),
-        ] {
-            assert!(
-                (standard.baro_kpa(metres) - kpa).abs() < 1.5e-3,
-                "{metres} m"
-            );
+        let standard = Weather { mean_c: 15.0, sea_kpa: 101.325 };
+        for (metres, kpa) in [(0.0, 101.325), (500.0, 95.461), (1000.0, 89.8746), (2000.0, 79.4952)]
+        {
+            assert!((standard.baro_kpa(metres) - kpa).abs() < 1.5e-3, "{metres} m");
         }
     }
 

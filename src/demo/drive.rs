@@ -73,11 +73,7 @@ impl Driver {
         let mut used = phases[0].1 + 25.0;
         while used < total_s {
             let road = if chance(urban, rng) {
-                if chance(0.25, rng) {
-                    Road::StopGo
-                } else {
-                    Road::Urban
-                }
+                if chance(0.25, rng) { Road::StopGo } else { Road::Urban }
             } else if chance(0.45, rng) {
                 Road::Motorway
             } else {
@@ -125,10 +121,7 @@ impl Driver {
 
     fn enter(&self, speed_kmh: f64, rng: &mut Rng) -> Move {
         if self.road() == Road::Yard {
-            return Move::Brake {
-                target_kmh: 0.0,
-                accel: uniform(-1.8, -1.0, rng),
-            };
+            return Move::Brake { target_kmh: 0.0, accel: uniform(-1.8, -1.0, rng) };
         }
         self.head_for(speed_kmh, rng)
     }
@@ -137,15 +130,9 @@ impl Driver {
         let habit = self.road().habit();
         let target_kmh = uniform(habit.speed_kmh.0, habit.speed_kmh.1, rng);
         if target_kmh >= speed_kmh {
-            Move::Accelerate {
-                target_kmh,
-                accel: uniform(habit.accel.0, habit.accel.1, rng),
-            }
+            Move::Accelerate { target_kmh, accel: uniform(habit.accel.0, habit.accel.1, rng) }
         } else {
-            Move::Brake {
-                target_kmh,
-                accel: uniform(-1.2, -0.5, rng),
-            }
+            Move::Brake { target_kmh, accel: uniform(-1.2, -0.5, rng) }
         }
     }
 
@@ -157,9 +144,7 @@ impl Driver {
                 self.now = if done {
                     self.head_for(speed_kmh, rng)
                 } else {
-                    Move::Stand {
-                        left_s: left_s - 1.0,
-                    }
+                    Move::Stand { left_s: left_s - 1.0 }
                 };
                 -1.0
             }
@@ -173,15 +158,9 @@ impl Driver {
             }
             Move::Hold { target_kmh, left_s } => {
                 self.now = if left_s > 1.0 {
-                    Move::Hold {
-                        target_kmh,
-                        left_s: left_s - 1.0,
-                    }
+                    Move::Hold { target_kmh, left_s: left_s - 1.0 }
                 } else if chance(habit.stop_share, rng) {
-                    Move::Brake {
-                        target_kmh: 0.0,
-                        accel: uniform(-1.9, -0.9, rng),
-                    }
+                    Move::Brake { target_kmh: 0.0, accel: uniform(-1.9, -0.9, rng) }
                 } else {
                     self.head_for(speed_kmh, rng)
                 };
@@ -196,9 +175,7 @@ impl Driver {
                             left_s: uniform(habit.hold_s.0, habit.hold_s.1, rng),
                         }
                     } else {
-                        Move::Stand {
-                            left_s: uniform(habit.stand_s.0, habit.stand_s.1, rng),
-                        }
+                        Move::Stand { left_s: uniform(habit.stand_s.0, habit.stand_s.1, rng) }
                     };
                 }
                 accel

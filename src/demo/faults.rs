@@ -94,13 +94,7 @@ pub(super) struct FaultSpec {
 impl Fault {
     /// Name, unit, growth and expected work.
     pub(super) fn spec(self) -> FaultSpec {
-        let spec = |name, unit, rate, action, sign| FaultSpec {
-            name,
-            unit,
-            rate,
-            action,
-            sign,
-        };
+        let spec = |name, unit, rate, action, sign| FaultSpec { name, unit, rate, action, sign };
         match self {
             Fault::InjectorsAll => spec(
                 "injectors_all",

@@ -28,11 +28,7 @@ pub(super) fn write_all(
     text("services.csv", services(records))?;
     let purchases: Vec<&Refuel> = lives.iter().flat_map(|l| &l.refuels).collect();
     text("refuels.csv", refuels(purchases))?;
-    let verdicts: Vec<Verdict> = plans
-        .iter()
-        .zip(lives)
-        .map(|(p, l)| Verdict::of(p, l))
-        .collect();
+    let verdicts: Vec<Verdict> = plans.iter().zip(lives).map(|(p, l)| Verdict::of(p, l)).collect();
     text("truth.csv", truth(settings, plans, lives, &verdicts))?;
     text("README.md", readme(settings, plans, lives, &verdicts))?;
     if settings.pipeline_file {
@@ -76,13 +72,7 @@ fn services(mut records: Vec<&ServiceRecord>) -> String {
     let mut out = String::from("date,vehicle,odometer_km,service,cost\n");
     for r in records {
         let (km, cost) = (optional(r.odometer_km), optional(r.cost));
-        let _ = writeln!(
-            out,
-            "{},{},{km},{},{cost}",
-            civil(r.day),
-            r.vehicle,
-            r.service.as_str()
-        );
+        let _ = writeln!(out, "{},{},{km},{},{cost}", civil(r.day), r.vehicle, r.service.as_str());
     }
     out
 }
@@ -135,11 +125,7 @@ impl Verdict {
         if planted.fault == Fault::HoseOff {
             return Verdict::new("any", spec.action, spec.sign);
         }
-        let most = life
-            .shift_pct
-            .iter()
-            .flatten()
-            .fold(0.0, |a: f64, b| a.max(b.abs()));
+        let most = life.shift_pct.iter().flatten().fold(0.0, |a: f64, b| a.max(b.abs()));
         // Large enough to demand a verdict: 8 % in trims, or what the other signs need (chosen before any
         // analysis was run on these fleets).
         let clear = match planted.fault {
@@ -153,11 +139,7 @@ impl Verdict {
     }
 
     fn new(state: &'static str, action: &'static str, note: &str) -> Verdict {
-        Verdict {
-            state,
-            action,
-            note: note.to_owned(),
-        }
+        Verdict { state, action, note: note.to_owned() }
     }
 }
 
@@ -193,10 +175,9 @@ fn planted_name(plan: &Plan) -> (&'static str, String, String) {
     };
     let (bank, cylinder) = match planted.fault {
         Fault::InjectorsBank(bank) => ((bank + 1).to_string(), String::new()),
-        Fault::InjectorOne(c) | Fault::InjectorLeak(c) => (
-            (plan.family.bank_of(c) + 1).to_string(),
-            (c + 1).to_string(),
-        ),
+        Fault::InjectorOne(c) | Fault::InjectorLeak(c) => {
+            ((plan.family.bank_of(c) + 1).to_string(), (c + 1).to_string())
+        }
         _ => (String::new(), String::new()),
     };
     (planted.fault.spec().name, bank, cylinder)
@@ -217,9 +198,7 @@ fn truth(settings: &DemoSettings, plans: &[Plan], lives: &[Life], verdicts: &[Ve
             unit = planted.fault.spec().unit;
             cleaned_day = planted.cleaned.map(date).unwrap_or_default();
         }
-        let onset_km = life
-            .onset_km
-            .map_or_else(String::new, |km| format!("{km:.1}"));
+        let onset_km = life.onset_km.map_or_else(String::new, |km| format!("{km:.1}"));
         let shift = strongest(plan, life);
         let _ = writeln!(
             out,
@@ -299,11 +278,7 @@ fn readme(settings: &DemoSettings, plans: &[Plan], lives: &[Life], verdicts: &[V
             String::new()
         };
         let lacking = lacks_note(plan.lacks);
-        let gap = if lacking.is_empty() || verdict.note.is_empty() {
-            ""
-        } else {
-            "; "
-        };
+        let gap = if lacking.is_empty() || verdict.note.is_empty() { "" } else { "; " };
         let _ = writeln!(
             out,
             "| {} | {} | {fault}{place} | {trims} | {}, {} | {}{gap}{lacking} |",

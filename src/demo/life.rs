@@ -75,10 +75,7 @@ pub(super) fn live(
 ) -> Result<Life, DemoError> {
     let mut rng = stream(settings.seed, 1 + index as u64);
     let slow_noise = Ar1::new(0.6, 1.0, &mut rng);
-    let bank_noise = [
-        Ar1::new(0.6, 0.003, &mut rng),
-        Ar1::new(0.6, 0.003, &mut rng),
-    ];
+    let bank_noise = [Ar1::new(0.6, 0.003, &mut rng), Ar1::new(0.6, 0.003, &mut rng)];
     let since_clear = SinceClear {
         km: uniform(3_000.0, 12_000.0, &mut rng),
         warmups: uniform(90.0, 250.0, &mut rng),
@@ -182,10 +179,7 @@ impl Living<'_> {
         let common = self.step_log - season * plan.season_gain + noise * plan.trip_sd;
         let size = plan.size(index, self.car.km, self.onset_km, self.cleaned_km);
         let assumed = if plan.family.ethanol_sensor {
-            Fuel {
-                ethanol: self.tank.ethanol,
-                ..Fuel::REFERENCE
-            }
+            Fuel { ethanol: self.tank.ethanol, ..Fuel::REFERENCE }
         } else {
             Fuel::REFERENCE
         };
@@ -199,11 +193,7 @@ impl Living<'_> {
     }
 
     fn trip(&mut self, index: usize, hour: f64, minutes: f64, first: bool) {
-        let gap = if index > self.last_trip {
-            (index - self.last_trip) as f64
-        } else {
-            0.2
-        };
+        let gap = if index > self.last_trip { (index - self.last_trip) as f64 } else { 0.2 };
         self.last_trip = index;
         let noise = self.slow_noise.next(gap, &mut self.rng);
         let white = normal(&mut self.rng);
@@ -217,18 +207,11 @@ impl Living<'_> {
         let ambient_c = weather.ambient_c(hour);
         let baro_kpa = weather.baro_kpa(DEPOTS[self.plan.depot].altitude_m);
         let cold = chance(if first { 0.35 } else { 0.08 }, &mut self.rng);
-        let coolant_c = if cold {
-            ambient_c + 2.0
-        } else {
-            uniform(55.0, 86.0, &mut self.rng)
-        };
+        let coolant_c = if cold { ambient_c + 2.0 } else { uniform(55.0, 86.0, &mut self.rng) };
         let day_s = i64::from(self.settings.first_day + index as i32) * 86_400;
         let conditions = Conditions {
             start_s: day_s + (hour * 3600.0) as i64,
-            around: Surroundings {
-                ambient_c,
-                baro_kpa,
-            },
+            around: Surroundings { ambient_c, baro_kpa },
             coolant_c,
             errors,
             unrest: (0.8 * normal(&mut self.rng)).exp(),
@@ -286,11 +269,7 @@ impl Living<'_> {
         }
         let full = chance(0.85, &mut self.rng);
         let room = tank_l - self.litres;
-        let bought = if full {
-            room
-        } else {
-            room * uniform(0.3, 0.8, &mut self.rng)
-        };
+        let bought = if full { room } else { room * uniform(0.3, 0.8, &mut self.rng) };
         let mut fuel = self.climate.pump(index, self.plan.depot);
         if self.plan.trap == Trap::WinterFuel && fuel.density < 0.74 {
             // A cheaper blend in the winter half-year: 8 % becomes 14 %.
@@ -336,19 +315,12 @@ impl Living<'_> {
         // Twice a year some repair; one in ten moves a sensor by a percent or two. Half as often the
         // battery comes off, and not everyone writes it down (common practice, no source).
         if chance(2.0 / 365.0, &mut self.rng) {
-            let kinds = [
-                (Service::Other, 180.0),
-                (Service::AirFilter, 45.0),
-                (Service::FuelFilter, 90.0),
-            ];
+            let kinds =
+                [(Service::Other, 180.0), (Service::AirFilter, 45.0), (Service::FuelFilter, 90.0)];
             let (service, cost) = kinds[uniform(0.0, 3.0, &mut self.rng) as usize];
             self.record(index, service, cost);
             if chance(0.1, &mut self.rng) && !sample {
-                let sign = if chance(0.5, &mut self.rng) {
-                    1.0
-                } else {
-                    -1.0
-                };
+                let sign = if chance(0.5, &mut self.rng) { 1.0 } else { -1.0 };
                 self.step_log += sign * uniform(0.008, 0.022, &mut self.rng);
             }
         }
@@ -382,9 +354,7 @@ impl Living<'_> {
         self.life.files = self.file.files;
         let last = self.settings.days - 1;
         let mut errors = self.errors(last, 0.0);
-        self.life.size = self
-            .plan
-            .size(last, self.car.km, self.onset_km, self.cleaned_km);
+        self.life.size = self.plan.size(last, self.car.km, self.onset_km, self.cleaned_km);
         self.life.last_km = self.shown_km();
         let faulty = errors.effects.clone();
         for bank in 0..self.plan.family.banks {

@@ -20,15 +20,7 @@ pub(super) struct LogFile<'a> {
 
 impl<'a> LogFile<'a> {
     pub(super) fn new(dir: &'a Path, vehicle: &'a str, gzip: bool, header: String) -> LogFile<'a> {
-        LogFile {
-            dir,
-            vehicle,
-            gzip,
-            header,
-            span: String::new(),
-            buffer: Vec::new(),
-            files: 0,
-        }
+        LogFile { dir, vehicle, gzip, header, span: String::new(), buffer: Vec::new(), files: 0 }
     }
 
     /// Where rows are appended.
@@ -55,9 +47,7 @@ impl<'a> LogFile<'a> {
             return Ok(0);
         }
         let ending = if self.gzip { "csv.gz" } else { "csv" };
-        let path = self
-            .dir
-            .join(format!("logs/{}_{}.{ending}", self.vehicle, self.span));
+        let path = self.dir.join(format!("logs/{}_{}.{ending}", self.vehicle, self.span));
         let size = write_bytes(&path, &self.buffer, self.gzip)?;
         self.buffer.clear();
         self.files += 1;
@@ -67,10 +57,7 @@ impl<'a> LogFile<'a> {
 
 /// Writes a whole file; returns its size in bytes. The gzip header carries no name and no time.
 pub(super) fn write_bytes(path: &Path, bytes: &[u8], gzip: bool) -> Result<u64, DemoError> {
-    let fail = |source| DemoError::Write {
-        path: PathBuf::from(path),
-        source,
-    };
+    let fail = |source| DemoError::Write { path: PathBuf::from(path), source };
     if !gzip {
         std::fs::write(path, bytes).map_err(fail)?;
         return Ok(bytes.len() as u64);

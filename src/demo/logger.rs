@@ -19,12 +19,8 @@ pub(super) struct Logger {
 impl Logger {
     /// Keeps the signals for which `carries` says yes.
     pub(super) fn new(carries: impl Fn(Signal) -> bool) -> Logger {
-        let columns: Vec<(Signal, u32)> = Signal::ALL
-            .iter()
-            .copied()
-            .filter(|s| carries(*s))
-            .map(|s| (s, decimals(s)))
-            .collect();
+        let columns: Vec<(Signal, u32)> =
+            Signal::ALL.iter().copied().filter(|s| carries(*s)).map(|s| (s, decimals(s))).collect();
         let mut header = String::from("time,vehicle,trip");
         for (signal, _) in &columns {
             header.push(',');
@@ -157,13 +153,7 @@ mod tests {
         values[Signal::SpeedKmh as usize] = 50.0;
         values[Signal::Rpm as usize] = 1800.25;
         let mut out = Vec::new();
-        logger.row(
-            &mut out,
-            1_709_539_200,
-            "V-001,V-001-00001",
-            &values,
-            Some(0),
-        );
+        logger.row(&mut out, 1_709_539_200, "V-001,V-001-00001", &values, Some(0));
         assert_eq!(
             String::from_utf8(out).unwrap(),
             "2024-03-04T08:00:00Z,V-001,V-001-00001,,1800.25\n"

@@ -97,10 +97,7 @@ pub(super) struct Control<'a> {
 
 impl<'a> Control<'a> {
     pub(super) fn new(family: &'a Family) -> Control<'a> {
-        Control {
-            family,
-            banks: vec![Bank::default(); family.banks],
-        }
+        Control { family, banks: vec![Bank::default(); family.banks] }
     }
 
     /// Battery off or codes cleared: everything learned is gone.
@@ -113,12 +110,7 @@ impl<'a> Control<'a> {
     /// Engine start: the loop begins afresh, what was learned stays.
     pub(super) fn start(&mut self) {
         for bank in &mut self.banks {
-            *bank = Bank {
-                cells: bank.cells,
-                delayed: 1.0,
-                sensed: 1.0,
-                ..Bank::default()
-            };
+            *bank = Bank { cells: bank.cells, delayed: 1.0, sensed: 1.0, ..Bank::default() };
         }
     }
 
@@ -138,10 +130,7 @@ impl<'a> Control<'a> {
     /// Short- and long-term trim of a bank as logged, percent, in steps of 100/128 (SAE J1979).
     pub(super) fn trims_pct(&self, bank: usize) -> (f64, f64) {
         let quantise = |x: f64| (x * 128.0).round() * 100.0 / 128.0;
-        (
-            quantise(self.banks[bank].short),
-            quantise(self.banks[bank].long),
-        )
+        (quantise(self.banks[bank].short), quantise(self.banks[bank].long))
     }
 
     /// One second.
@@ -149,10 +138,7 @@ impl<'a> Control<'a> {
         let idle_air = self.family.idle_air_gs();
         let multiple = at.air_gs / idle_air;
         let metered_gs = metered(self.family, errors, at, multiple) * (1.0 + at.meter_noise);
-        let mut out = Mixture {
-            metered_gs,
-            ..Mixture::default()
-        };
+        let mut out = Mixture { metered_gs, ..Mixture::default() };
         let banks = self.banks.len() as f64;
         for (index, bank) in self.banks.iter_mut().enumerate() {
             bank.recall(at.idle, metered_gs / idle_air);
@@ -167,12 +153,8 @@ impl<'a> Control<'a> {
             let injected = command
                 * (1.0 + at.wander)
                 * delivery(self.family, errors, index, multiple, command * banks);
-            let reached = bank.wet(
-                injected,
-                at.coolant_c,
-                self.family.injection,
-                errors.effects.soak,
-            );
+            let reached =
+                bank.wet(injected, at.coolant_c, self.family.injection, errors.effects.soak);
             let fuel = reached + errors.effects.drip_gs[index] + at.vapour_gs / banks;
             let lambda = at.air_gs / banks / (fuel * AFR_SET * errors.afr_ratio);
             out.fuel_gs += fuel;
@@ -220,9 +202,7 @@ fn delivery(family: &Family, errors: &Errors, bank: usize, multiple: f64, fuel_g
         / family.per_bank() as f64;
     // Rated flow: what ten times idle airflow takes. Flow goes with the root of pressure (Bernoulli).
     let rated = 10.0 * family.idle_air_gs() / AFR_SET;
-    let pressure = (1.0 - errors.effects.droop * fuel_gs / rated)
-        .max(0.2)
-        .sqrt();
+    let pressure = (1.0 - errors.effects.droop * fuel_gs / rated).max(0.2).sqrt();
     let level = errors.bank_log[bank] + errors.tilt_log * (multiple / 4.0).max(0.1).ln();
     flow * pressure * errors.density_factor * level.exp()
 }
@@ -299,11 +279,7 @@ impl Bank {
         let mut reached = injected - 0.33 * short;
         if soak > 0.0 {
             let taken = soak * ((75.0 - coolant_c) / 45.0).clamp(0.0, 1.0) * injected;
-            let returned = if coolant_c > 80.0 {
-                self.soaked_g / 400.0
-            } else {
-                0.0
-            };
+            let returned = if coolant_c > 80.0 { self.soaked_g / 400.0 } else { 0.0 };
             // Half of it never comes back in time: it leaves with blow-by or after the trip.
             self.soaked_g += 0.5 * taken - returned;
             reached += returned - taken;
@@ -316,11 +292,7 @@ impl Bank {
         self.sensed += (self.delayed - self.sensed) * 0.76;
         self.delayed = lambda;
         let rich = self.sensed < 1.0;
-        self.since_switch_s = if rich == self.rich {
-            self.since_switch_s + 1.0
-        } else {
-            0.0
-        };
+        self.since_switch_s = if rich == self.rich { self.since_switch_s + 1.0 } else { 0.0 };
         self.rich = rich;
     }
 
@@ -342,16 +314,9 @@ impl Bank {
 
 /// The cell below an airflow and the share of the cell above it.
 fn between(multiple: f64) -> (usize, f64) {
-    let upper = NODES
-        .iter()
-        .position(|n| multiple < *n)
-        .unwrap_or(NODES.len() - 1)
-        .max(1);
+    let upper = NODES.iter().position(|n| multiple < *n).unwrap_or(NODES.len() - 1).max(1);
     let (low, high) = (NODES[upper - 1], NODES[upper]);
-    (
-        upper,
-        ((multiple.max(0.1) / low).ln() / (high / low).ln()).clamp(0.0, 1.0),
-    )
+    (upper, ((multiple.max(0.1) / low).ln() / (high / low).ln()).clamp(0.0, 1.0))
 }
 
 #[cfg(test)]
@@ -360,13 +325,7 @@ mod tests {
     use crate::demo::families::FAMILIES;
 
     fn errors(effects: Effects) -> Errors {
-        Errors {
-            effects,
-            bank_log: [0.0; 2],
-            tilt_log: 0.0,
-            afr_ratio: 1.0,
-            density_factor: 1.0,
-        }
+        Errors { effects, bank_log: [0.0; 2], tilt_log: 0.0, afr_ratio: 1.0, density_factor: 1.0 }
     }
 
     fn steady(air_gs: f64, leak_gs: f64) -> Moment {
@@ -417,11 +376,8 @@ mod tests {
     #[test]
     fn the_loop_finds_the_trim_that_unmetered_air_needs() {
         for (metered_gs, trim) in [(10.0, 10.0), (15.0, 6.666_667), (50.0, 2.0)] {
-            let found = settled_pct(
-                &steady(metered_gs + 1.0, 1.0),
-                &errors(Effects::default()),
-                600,
-            );
+            let found =
+                settled_pct(&steady(metered_gs + 1.0, 1.0), &errors(Effects::default()), 600);
             assert!((found - trim).abs() < 0.5, "{metered_gs}: {found}");
         }
     }
@@ -437,8 +393,8 @@ mod tests {
 
     #[test]
     fn trims_move_from_short_to_long_term() {
-        let mut effects = Effects::default();
-        effects.flow = [0.9; crate::tables::samples::MAX_CYLINDERS];
+        let flow = [0.9; crate::tables::samples::MAX_CYLINDERS];
+        let effects = Effects { flow, ..Effects::default() };
         let errors = errors(effects);
         let mut control = Control::new(&FAMILIES[0]);
         control.start();

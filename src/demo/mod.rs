@@ -142,27 +142,15 @@ pub fn write_fleet(
 
 /// Makes `dir` and `dir/logs`; refuses a folder that holds anything.
 fn prepare(dir: &Path) -> Result<(), DemoError> {
-    let fail = |source| DemoError::Folder {
-        dir: dir.to_path_buf(),
-        source,
-    };
+    let fail = |source| DemoError::Folder { dir: dir.to_path_buf(), source };
     std::fs::create_dir_all(dir).map_err(fail)?;
     let mut names = Vec::new();
     for entry in std::fs::read_dir(dir).map_err(fail)? {
-        names.push(
-            entry
-                .map_err(fail)?
-                .file_name()
-                .to_string_lossy()
-                .into_owned(),
-        );
+        names.push(entry.map_err(fail)?.file_name().to_string_lossy().into_owned());
     }
     names.sort();
     if let Some(found) = names.into_iter().next() {
-        return Err(DemoError::NotEmpty {
-            dir: dir.to_path_buf(),
-            found,
-        });
+        return Err(DemoError::NotEmpty { dir: dir.to_path_buf(), found });
     }
     std::fs::create_dir(dir.join("logs")).map_err(fail)
 }
@@ -173,12 +161,7 @@ mod tests {
     use std::collections::BTreeMap;
 
     fn small() -> DemoSettings {
-        DemoSettings {
-            vehicles: 4,
-            days: 40,
-            sample_period_s: 10,
-            ..DemoSettings::default()
-        }
+        DemoSettings { vehicles: 4, days: 40, sample_period_s: 10, ..DemoSettings::default() }
     }
 
     fn read_all(dir: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
@@ -197,12 +180,8 @@ mod tests {
 
     fn written(settings: &DemoSettings, threads: usize) -> BTreeMap<PathBuf, Vec<u8>> {
         let dir = tempfile::tempdir().unwrap();
-        let pool = rayon::ThreadPoolBuilder::new()
-            .num_threads(threads)
-            .build()
-            .unwrap();
-        pool.install(|| write_fleet(dir.path(), settings, &|_, _| {}))
-            .unwrap();
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        pool.install(|| write_fleet(dir.path(), settings, &|_, _| {})).unwrap();
         read_all(dir.path())
     }
 
@@ -234,10 +213,7 @@ mod tests {
     #[test]
     fn a_setting_out_of_range_is_named() {
         let dir = tempfile::tempdir().unwrap();
-        let settings = DemoSettings {
-            trip_minutes: (20.0, 10.0),
-            ..small()
-        };
+        let settings = DemoSettings { trip_minutes: (20.0, 10.0), ..small() };
         let refused = write_fleet(&dir.path().join("new"), &settings, &|_, _| {}).unwrap_err();
         assert!(refused.to_string().contains("trip_minutes.1"), "{refused}");
         assert!(!dir.path().join("new").exists());
@@ -245,23 +221,10 @@ mod tests {
 
     #[test]
     fn a_healthy_fleet_has_nothing_planted() {
-        let settings = DemoSettings {
-            vehicles: 30,
-            days: 3,
-            healthy: true,
-            ..small()
-        };
+        let settings = DemoSettings { vehicles: 30, days: 3, healthy: true, ..small() };
         let files = written(&settings, 2);
         let truth = String::from_utf8(files[Path::new("truth.csv")].clone()).unwrap();
-        assert_eq!(
-            truth
-                .lines()
-                .skip(1)
-                .filter(|l| l.contains(",none,,,"))
-                .count(),
-            30,
-            "{truth}"
-        );
+        assert_eq!(truth.lines().skip(1).filter(|l| l.contains(",none,,,")).count(), 30, "{truth}");
     }
 
     #[test]

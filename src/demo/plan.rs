@@ -160,10 +160,7 @@ impl Plan {
                 Lacks::Odometer => signal == Signal::OdometerKm,
                 Lacks::Airflow => matches!(signal, Signal::MafGs | Signal::FuelRateLh),
                 Lacks::AirflowAndLoad => {
-                    matches!(
-                        signal,
-                        Signal::MafGs | Signal::FuelRateLh | Signal::AbsLoadPct
-                    )
+                    matches!(signal, Signal::MafGs | Signal::FuelRateLh | Signal::AbsLoadPct)
                 }
                 Lacks::PurgeAndMisfires => misfire || signal == Signal::PurgePct,
             };
@@ -211,17 +208,11 @@ fn ordinary(index: usize, family: &'static Family, settings: &DemoSettings, rng:
         depot: index % DEPOTS.len(),
         planted: None,
         trap: Trap::None,
-        lacks: if sample || settings.vehicles < 6 {
-            Lacks::Nothing
-        } else {
-            lacks
-        },
+        lacks: if sample || settings.vehicles < 6 { Lacks::Nothing } else { lacks },
         lean: sample,
         joins: 0,
         start_km,
-        plugs_changed_km: (start_km - uniform(2_000.0, 35_000.0, rng))
-            .max(0.0)
-            .round(),
+        plugs_changed_km: (start_km - uniform(2_000.0, 35_000.0, rng)).max(0.0).round(),
         km_per_day: settings.km_per_day * (0.22 * normal(rng)).clamp(-0.35, 0.35).exp(),
         urban: uniform(0.35, 0.7, rng),
         level_log: std::array::from_fn(|_| level + 0.006 * normal(rng)),
@@ -268,10 +259,7 @@ fn suits(fault: Fault, family: &Family) -> bool {
 fn choose(plans: &[Plan], suits: impl Fn(&Family) -> bool, rng: &mut Rng) -> Option<usize> {
     let taken = |p: &Plan| p.planted.is_some() || p.trap != Trap::None;
     let burden = |family: &Family| {
-        let peers: Vec<&Plan> = plans
-            .iter()
-            .filter(|p| p.family.name == family.name)
-            .collect();
+        let peers: Vec<&Plan> = plans.iter().filter(|p| p.family.name == family.name).collect();
         // A fault takes a peer away from the family, a trap hardly does.
         let weight = |p: &&Plan| {
             if p.planted.is_some() {
@@ -284,35 +272,19 @@ fn choose(plans: &[Plan], suits: impl Fn(&Family) -> bool, rng: &mut Rng) -> Opt
         };
         peers.iter().map(weight).sum::<f64>() / peers.len() as f64
     };
-    let free: Vec<usize> = (0..plans.len())
-        .filter(|i| !taken(&plans[*i]) && suits(plans[*i].family))
-        .collect();
-    let least = free
-        .iter()
-        .map(|i| burden(plans[*i].family))
-        .fold(f64::INFINITY, f64::min);
-    let best: Vec<usize> = free
-        .into_iter()
-        .filter(|i| burden(plans[*i].family) <= least)
-        .collect();
+    let free: Vec<usize> =
+        (0..plans.len()).filter(|i| !taken(&plans[*i]) && suits(plans[*i].family)).collect();
+    let least = free.iter().map(|i| burden(plans[*i].family)).fold(f64::INFINITY, f64::min);
+    let best: Vec<usize> = free.into_iter().filter(|i| burden(plans[*i].family) <= least).collect();
     (!best.is_empty()).then(|| best[uniform(0.0, best.len() as f64, rng) as usize])
 }
 
 fn plant(plan: &mut Plan, fault: Fault, settings: &DemoSettings, rng: &mut Rng) {
     let (low, high) = fault.spec().rate;
     let onset = (uniform(0.22, 0.38, rng) * settings.days as f64) as usize;
-    let jump = if fault == Fault::HoseOff {
-        uniform(0.12, 0.17, rng)
-    } else {
-        0.0
-    };
-    plan.planted = Some(Planted {
-        fault,
-        onset,
-        rate: uniform(low, high, rng),
-        jump,
-        cleaned: None,
-    });
+    let jump = if fault == Fault::HoseOff { uniform(0.12, 0.17, rng) } else { 0.0 };
+    plan.planted =
+        Some(Planted { fault, onset, rate: uniform(low, high, rng), jump, cleaned: None });
     // Needs the signals in which it shows.
     plan.lacks = Lacks::Nothing;
     plan.km_per_day = plan.km_per_day.max(0.9 * settings.km_per_day);

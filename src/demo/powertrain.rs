@@ -87,14 +87,7 @@ struct Task {
 
 impl<'a> Powertrain<'a> {
     pub(super) fn new(family: &'a Family, coolant_c: f64, soc_pct: f64) -> Powertrain<'a> {
-        Powertrain {
-            family,
-            coolant_c,
-            soc_pct,
-            load: 0.2,
-            fired: !family.hybrid,
-            fired_s: 0.0,
-        }
+        Powertrain { family, coolant_c, soc_pct, load: 0.2, fired: !family.hybrid, fired_s: 0.0 }
     }
 
     /// How cold the engine is: 1 at 0 °C, 0 when warm.
@@ -114,11 +107,7 @@ impl<'a> Powertrain<'a> {
         let (accel, slope) = wanted;
         let wheel_kw = self.wheel_kw(speed_kmh, accel, slope);
         let accessories_kw = 0.4 + 0.08 * (around.ambient_c - 18.0).clamp(0.0, 12.0);
-        let shaft_kw = if wheel_kw > 0.0 {
-            wheel_kw / 0.91
-        } else {
-            wheel_kw * 0.91
-        };
+        let shaft_kw = if wheel_kw > 0.0 { wheel_kw / 0.91 } else { wheel_kw * 0.91 };
         if self.family.hybrid && !self.hybrid_fires(shaft_kw) {
             self.charge(shaft_kw + accessories_kw);
             return self.stopped(accel, around);
@@ -130,14 +119,7 @@ impl<'a> Powertrain<'a> {
             self.geared_task(speed_kmh, accel, shaft_kw, accessories_kw, charge_c, around)
         };
         self.fired_s += 1.0;
-        self.breathe(
-            task,
-            (speed_kmh, accel, wheel_kw),
-            charge_c,
-            around,
-            effects,
-            misfire_share,
-        )
+        self.breathe(task, (speed_kmh, accel, wheel_kw), charge_c, around, effects, misfire_share)
     }
 
     /// Warms or cools the coolant by one second, for `fuel_gs` burned.
@@ -194,12 +176,7 @@ impl<'a> Powertrain<'a> {
     ) -> Task {
         let idle_rpm = self.family.idle_rpm * (1.0 + 0.45 * self.coldness());
         if speed_kmh < 1.5 && accel <= 0.0 {
-            return Task {
-                rpm: idle_rpm,
-                power_kw: accessories_kw,
-                idle: true,
-                cut: false,
-            };
+            return Task { rpm: idle_rpm, power_kw: accessories_kw, idle: true, cut: false };
         }
         let mut rpm = idle_rpm;
         for floor in SHIFT_RPM {
@@ -213,17 +190,9 @@ impl<'a> Powertrain<'a> {
             }
         }
         let cut = shaft_kw < -0.8 && rpm > 1200.0 && self.coolant_c > 45.0;
-        let power_kw = if shaft_kw > 0.0 {
-            shaft_kw
-        } else {
-            0.4 * shaft_kw.max(-1.0)
-        } + accessories_kw;
-        Task {
-            rpm,
-            power_kw,
-            idle: false,
-            cut,
-        }
+        let power_kw =
+            if shaft_kw > 0.0 { shaft_kw } else { 0.4 * shaft_kw.max(-1.0) } + accessories_kw;
+        Task { rpm, power_kw, idle: false, cut }
     }
 
     /// The highest gear that keeps the engine at or above `floor`, else first gear.
@@ -255,21 +224,11 @@ impl<'a> Powertrain<'a> {
             let warm_up_kw = if self.soc_pct < 70.0 { 1.5 } else { 0.5 };
             self.charge(accessories_kw - warm_up_kw);
             let rpm = self.family.idle_rpm * (1.0 + 0.3 * self.coldness());
-            return Task {
-                rpm,
-                power_kw: warm_up_kw,
-                idle: true,
-                cut: false,
-            };
+            return Task { rpm, power_kw: warm_up_kw, idle: true, cut: false };
         }
         let engine_kw = (shaft_kw + 0.3 * (62.0 - self.soc_pct)).clamp(4.0, 70.0);
         self.charge(shaft_kw + accessories_kw - engine_kw);
-        Task {
-            rpm: 1150.0 + 55.0 * engine_kw,
-            power_kw: engine_kw,
-            idle: false,
-            cut: false,
-        }
+        Task { rpm: 1150.0 + 55.0 * engine_kw, power_kw: engine_kw, idle: false, cut: false }
     }
 
     /// Draws `kw` from the battery for one second; braking charges at 20 kW at most.
@@ -382,10 +341,7 @@ mod tests {
         let exact = |r: f64| (r.powf(2.0 / 1.4) - r.powf(2.4 / 1.4)).sqrt();
         for ratio in [0.55, 0.7, 0.8, 0.9, 0.95] {
             let isentropic = exact(ratio) / exact(0.528_282);
-            assert!(
-                (choking(ratio) - isentropic).abs() < 0.02,
-                "{ratio}: {isentropic}"
-            );
+            assert!((choking(ratio) - isentropic).abs() < 0.02, "{ratio}: {isentropic}");
         }
         assert_eq!(choking(0.3), 1.0);
     }
@@ -401,17 +357,12 @@ mod tests {
 
     #[test]
     fn idle_takes_about_the_air_of_its_family() {
-        let calm = Surroundings {
-            ambient_c: 15.0,
-            baro_kpa: 101.0,
-        };
+        let calm = Surroundings { ambient_c: 15.0, baro_kpa: 101.0 };
         for family in FAMILIES.iter().filter(|f| !f.hybrid) {
             let mut engine = Powertrain::new(family, 88.0, 50.0);
             let mut air = 0.0;
             for _ in 0..20 {
-                air = engine
-                    .step(0.0, (-1.0, 0.0), &calm, &Effects::default(), 0.0)
-                    .air_gs;
+                air = engine.step(0.0, (-1.0, 0.0), &calm, &Effects::default(), 0.0).air_gs;
             }
             let ratio = air / family.idle_air_gs();
             assert!((0.8..1.2).contains(&ratio), "{}: {ratio}", family.name);

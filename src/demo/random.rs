@@ -51,20 +51,12 @@ pub(super) struct Ar1 {
 impl Ar1 {
     /// Correlation `phi` after one unit of time, standard deviation `sd`.
     pub(super) fn new(phi: f64, sd: f64, rng: &mut Rng) -> Ar1 {
-        Ar1 {
-            phi,
-            sd,
-            value: sd * normal(rng),
-        }
+        Ar1 { phi, sd, value: sd * normal(rng) }
     }
 
     /// Goes on by `gap` units of time and returns the new value.
     pub(super) fn next(&mut self, gap: f64, rng: &mut Rng) -> f64 {
-        let rho = if gap == 1.0 {
-            self.phi
-        } else {
-            self.phi.powf(gap)
-        };
+        let rho = if gap == 1.0 { self.phi } else { self.phi.powf(gap) };
         self.value = rho * self.value + self.sd * (1.0 - rho * rho).sqrt() * normal(rng);
         self.value
     }

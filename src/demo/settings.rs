@@ -106,12 +106,7 @@ impl DemoSettings {
             ("days", self.days as f64, 1.0, 3650.0),
             // 2000-01-01 to 2100-01-01: what four-digit years and any reader cope with.
             ("first_day", f64::from(self.first_day), 10_957.0, 47_482.0),
-            (
-                "sample_period_s",
-                f64::from(self.sample_period_s),
-                1.0,
-                60.0,
-            ),
+            ("sample_period_s", f64::from(self.sample_period_s), 1.0, 60.0),
             ("trips_per_day", self.trips_per_day, 0.05, 8.0),
             ("trip_minutes.0", lo, 2.0, 120.0),
             ("trip_minutes.1", hi, lo.max(2.0), 120.0),
@@ -120,12 +115,7 @@ impl DemoSettings {
         ];
         for (name, value, min, max) in ranges {
             if !(min..=max).contains(&value) {
-                return Err(DemoError::Setting {
-                    name,
-                    value,
-                    min,
-                    max,
-                });
+                return Err(DemoError::Setting { name, value, min, max });
             }
         }
         Ok(())

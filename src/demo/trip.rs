@@ -80,12 +80,7 @@ pub(super) fn drive(
         out.km += ride.speed / 3600.0;
         out.fuel_g += tick.mixture.fuel_gs;
         if second % at.period_s == offset {
-            let frame = Frame {
-                car,
-                ride: &ride,
-                at,
-                tick: &tick,
-            };
+            let frame = Frame { car, ride: &ride, at, tick: &tick };
             let values = frame.values(second, &since_row, rng);
             log(at.start_s + i64::from(second), &values, rng);
             since_row = [0; MAX_CYLINDERS];
@@ -145,9 +140,7 @@ impl<'a> Ride<'a> {
         rng: &mut Rng,
     ) -> Tick {
         let effects = &at.errors.effects;
-        let op = self
-            .engine
-            .step(self.speed, wanted, &at.around, effects, self.misfire_share);
+        let op = self.engine.step(self.speed, wanted, &at.around, effects, self.misfire_share);
         self.speed = (self.speed + 3.6 * op.accel).clamp(0.0, 180.0);
         let open_cold = f64::from(second) < self.closes_s;
         let closed = op.mode == Mode::Fired && !open_cold;
@@ -170,21 +163,8 @@ impl<'a> Ride<'a> {
             // A warm-up cycle: 22 K gained and 70 °C passed (SAE J1979).
             car.since_clear.warmups += 1.0;
         }
-        car.advance(
-            self.speed / 3600.0,
-            if op.mode == Mode::Off {
-                0.0
-            } else {
-                1.0 / 60.0
-            },
-        );
-        Tick {
-            op,
-            mixture,
-            misfires: missed.count,
-            command,
-            open_cold,
-        }
+        car.advance(self.speed / 3600.0, if op.mode == Mode::Off { 0.0 } else { 1.0 / 60.0 });
+        Tick { op, mixture, misfires: missed.count, command, open_cold }
     }
 
     fn moment(
@@ -250,16 +230,9 @@ impl Purge {
         self.left_s -= 1.0;
         if self.left_s <= 0.0 {
             let turn_on = self.peak == 0.0 && chance(0.8, rng);
-            self.peak = if turn_on {
-                uniform(15.0, 60.0, rng)
-            } else {
-                0.0
-            };
-            self.left_s = if turn_on {
-                uniform(40.0, 90.0, rng)
-            } else {
-                uniform(100.0, 260.0, rng)
-            };
+            self.peak = if turn_on { uniform(15.0, 60.0, rng) } else { 0.0 };
+            self.left_s =
+                if turn_on { uniform(40.0, 90.0, rng) } else { uniform(100.0, 260.0, rng) };
         }
         // The valve opens over some seconds, so that the loop can follow.
         self.duty += (self.peak - self.duty).clamp(-10.0, 6.0);
@@ -287,21 +260,16 @@ impl Frame<'_> {
         let (car, op, family) = (self.car, &self.tick.op, self.car.family);
         let off = op.mode == Mode::Off;
         v[Signal::SpeedKmh as usize] = self.ride.speed;
-        v[Signal::Rpm as usize] = if off {
-            0.0
-        } else {
-            ((op.rpm + 6.0 * normal(rng)) * 4.0).round() / 4.0
-        };
+        v[Signal::Rpm as usize] =
+            if off { 0.0 } else { ((op.rpm + 6.0 * normal(rng)) * 4.0).round() / 4.0 };
         self.air(&mut v, off);
         v[Signal::BaroKpa as usize] = self.at.around.baro_kpa;
         v[Signal::ThrottlePct as usize] = op.throttle_pct + 0.15 * normal(rng);
         v[Signal::CoolantC as usize] = self.ride.engine.coolant_c;
         v[Signal::IntakeC as usize] = op.charge_c - 5.0;
         v[Signal::AmbientC as usize] = self.at.around.ambient_c;
-        let bank_signals = [
-            (Signal::Stft1Pct, Signal::Ltft1Pct),
-            (Signal::Stft2Pct, Signal::Ltft2Pct),
-        ];
+        let bank_signals =
+            [(Signal::Stft1Pct, Signal::Ltft1Pct), (Signal::Stft2Pct, Signal::Ltft2Pct)];
         for (bank, (short, long)) in bank_signals.into_iter().enumerate().take(family.banks) {
             (v[short as usize], v[long as usize]) = car.control.trims_pct(bank);
         }
@@ -334,11 +302,7 @@ impl Frame<'_> {
     /// Everything that the engine computer derives from the air it believes it has.
     fn air(&self, v: &mut Values, off: bool) {
         let (op, family) = (&self.tick.op, self.car.family);
-        let metered = if off {
-            0.0
-        } else {
-            self.tick.mixture.metered_gs
-        };
+        let metered = if off { 0.0 } else { self.tick.mixture.metered_gs };
         if family.metering == AirMetering::Maf {
             v[Signal::MafGs as usize] = metered;
         }
@@ -349,17 +313,11 @@ impl Frame<'_> {
         } else {
             100.0 * metered * 120.0 / (1.184 * family.displacement_l * op.rpm)
         };
-        v[Signal::LoadPct as usize] = if off {
-            0.0
-        } else {
-            (100.0 * metered / op.air_max_gs).min(100.0)
-        };
+        v[Signal::LoadPct as usize] =
+            if off { 0.0 } else { (100.0 * metered / op.air_max_gs).min(100.0) };
         // The computer's own figure: metered air over its set air-fuel ratio, 0.745 kg/L.
         let burning = matches!(op.mode, Mode::Fired | Mode::FullLoad);
-        v[Signal::FuelRateLh as usize] = if burning {
-            metered / (14.2 * self.tick.command) / 745.0 * 3600.0
-        } else {
-            0.0
-        };
+        v[Signal::FuelRateLh as usize] =
+            if burning { metered / (14.2 * self.tick.command) / 745.0 * 3600.0 } else { 0.0 };
     }
 }

@@ -57,9 +57,7 @@ pub(super) fn posterior(w: &Witnesses<'_>) -> Vec<CauseWeight> {
     for (weight, score) in weights.iter_mut().zip(scores) {
         weight.probability = (score - total).exp();
     }
-    weights.sort_by(|a, b| {
-        b.probability.total_cmp(&a.probability).then(a.cause.cmp(&b.cause))
-    });
+    weights.sort_by(|a, b| b.probability.total_cmp(&a.probability).then(a.cause.cmp(&b.cause)));
     weights
 }
 
@@ -69,11 +67,35 @@ fn prior(cause: Cause, vehicle: &Vehicle) -> f64 {
     let direct = vehicle.injection == Injection::Direct;
     let sensor = vehicle.air_metering == AirMetering::Maf;
     match cause {
-        Cause::RestrictedInjectors => if direct { 0.25 } else { 0.35 },
-        Cause::UnmeteredAir => if sensor { 0.15 } else { 0.03 },
+        Cause::RestrictedInjectors => {
+            if direct {
+                0.25
+            } else {
+                0.35
+            }
+        }
+        Cause::UnmeteredAir => {
+            if sensor {
+                0.15
+            } else {
+                0.03
+            }
+        }
         Cause::SupplyDroop => 0.10,
-        Cause::MeteringError => if sensor { 0.12 } else { 0.04 },
-        Cause::IntakeDeposits => if direct { 0.20 } else { 0.08 },
+        Cause::MeteringError => {
+            if sensor {
+                0.12
+            } else {
+                0.04
+            }
+        }
+        Cause::IntakeDeposits => {
+            if direct {
+                0.20
+            } else {
+                0.08
+            }
+        }
         Cause::ThrottleDeposits => 0.06,
         Cause::WornIgnition => 0.12,
         Cause::LeakingInjector => 0.04,

@@ -34,10 +34,8 @@ pub(super) fn assess(
     refuels: &BTreeMap<&str, Vec<&Refuel>>,
     test: &TestSettings,
 ) -> Vec<Option<EconomyFinding>> {
-    let days: Vec<Vec<EconomyDay>> = family
-        .iter()
-        .map(|h| h.days.iter().filter_map(|d| economy_day(d)).collect())
-        .collect();
+    let days: Vec<Vec<EconomyDay>> =
+        family.iter().map(|h| h.days.iter().filter_map(|d| economy_day(d)).collect()).collect();
     let slopes = pooled_slopes(&days);
     let residuals: Vec<Vec<(i32, f64, f64)>> = days
         .iter()
@@ -236,8 +234,7 @@ fn refuel_change(refuels: &[&Refuel]) -> Estimate {
         return Estimate::NONE;
     };
     let change = b.mean - a.mean;
-    let half = t_reach(0.95, 2.0 * n as f64 - 2.0)
-        * (a.variance + b.variance).sqrt();
+    let half = t_reach(0.95, 2.0 * n as f64 - 2.0) * (a.variance + b.variance).sqrt();
     let pct = |x: f64| 100.0 * (x.exp() - 1.0);
     Estimate { value: pct(change), lo: pct(change - half), hi: pct(change + half) }
 }
@@ -245,7 +242,9 @@ fn refuel_change(refuels: &[&Refuel]) -> Estimate {
 fn recent_use(history: &History<'_>, test: &TestSettings) -> f64 {
     let Some(last) = history.days.last() else { return f64::NAN };
     let (mut litres, mut km) = (0.0, 0.0);
-    for d in history.days.iter().filter(|d| f64::from(d.day) > f64::from(last.day) - test.recent_days) {
+    for d in
+        history.days.iter().filter(|d| f64::from(d.day) > f64::from(last.day) - test.recent_days)
+    {
         litres += d.fuel_l;
         km += d.fuel_km;
     }

@@ -26,18 +26,10 @@ impl<'a> History<'a> {
         as_of: i32,
     ) -> History<'a> {
         let days: Vec<&Day> = days.iter().filter(|d| d.day <= as_of).collect();
-        let mut services: Vec<&ServiceRecord> = services
-            .iter()
-            .filter(|s| s.vehicle == vehicle.vehicle && s.day <= as_of)
-            .collect();
+        let mut services: Vec<&ServiceRecord> =
+            services.iter().filter(|s| s.vehicle == vehicle.vehicle && s.day <= as_of).collect();
         services.sort_by_key(|s| (s.day, s.service));
-        History {
-            vehicle,
-            km: distance_km(&days),
-            resets: resets(&days),
-            days,
-            services,
-        }
+        History { vehicle, km: distance_km(&days), resets: resets(&days), days, services }
     }
 
     /// Days of work that may move the level of `kind`: a known break, or the repair if it stands flagged.
@@ -146,9 +138,19 @@ fn distance_km(days: &[&Day]) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tables::trips::Trip;
 
-    fn day(day: i32, km: f64, odometer_km: f64) -> Day {
-        Day { day, km, odometer_km, ..Day::default() }
+    fn day(day: i64, km: f64, odometer_km: f64) -> Day {
+        let nan = [f64::NAN; 2];
+        Day::of(&Trip {
+            start_us: day * 86_400_000_000,
+            km,
+            odometer_km,
+            km_since_clear: nan,
+            warmups_since_clear: nan,
+            min_since_clear: nan,
+            ..Trip::default()
+        })
     }
 
     #[test]
@@ -156,13 +158,13 @@ mod tests {
         let days =
             [day(0, 10.0, 50_000.0), day(1, 10.0, 50_030.0), day(2, 12.0, 15.0), day(3, 9.0, 30.0)];
         let refs: Vec<&Day> = days.iter().collect();
-        assert_eq!(distance_km(&refs), vec![10.0, 40.0, 52.0, 67.0]);
+        assert_eq!(distance_km(&refs), [10.0, 40.0, 52.0, 67.0]);
     }
 
     #[test]
     fn without_an_odometer_the_logged_distance_counts() {
         let days = [day(0, 10.0, f64::NAN), day(5, 20.0, f64::NAN)];
         let refs: Vec<&Day> = days.iter().collect();
-        assert_eq!(distance_km(&refs), vec![10.0, 30.0]);
+        assert_eq!(distance_km(&refs), [10.0, 30.0]);
     }
 }

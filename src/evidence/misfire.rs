@@ -117,8 +117,11 @@ fn count(d: &Day) -> f64 {
 
 /// Median of the vehicles' baseline rates, never below the floor.
 fn median_rate(watches: &[Watch]) -> f64 {
-    let mut rates: Vec<f64> =
-        watches.iter().filter(|w| w.baseline.kilorevs > 50.0).filter_map(|w| w.baseline.rate()).collect();
+    let mut rates: Vec<f64> = watches
+        .iter()
+        .filter(|w| w.baseline.kilorevs > 50.0)
+        .filter_map(|w| w.baseline.rate())
+        .collect();
     rates.sort_by(f64::total_cmp);
     let median = rates.get(rates.len() / 2).copied().unwrap_or(RATE_FLOOR);
     if median > RATE_FLOOR { median } else { RATE_FLOOR }
@@ -154,9 +157,8 @@ impl Watch {
         log_limit: f64,
     ) {
         let (c, e) = (count(d), kilorevs(d));
-        let end = *self
-            .baseline_end
-            .get_or_insert(d.day + test.baseline_days.min(test.days_min) as i32);
+        let end =
+            *self.baseline_end.get_or_insert(d.day + test.baseline_days.min(test.days_min) as i32);
         self.recent.push((d.day, c, e));
         if d.day < end {
             self.baseline.count += c;
@@ -246,7 +248,11 @@ impl Watch {
             baseline_per_1000_rev: self.baseline.rate().unwrap_or(own),
             warm_per_1000_rev: warm.rate().unwrap_or(f64::NAN),
             cold_per_1000_rev: cold.rate().unwrap_or(f64::NAN),
-            ratio: ratio.map_or(Estimate::NONE, |r| Estimate { value: r.ratio, lo: r.lo, hi: r.hi }),
+            ratio: ratio.map_or(Estimate::NONE, |r| Estimate {
+                value: r.ratio,
+                lo: r.lo,
+                hi: r.hi,
+            }),
             flagged_on: self.flagged_on,
             log_r: self.log_r(),
             cylinder: concentration

@@ -22,8 +22,8 @@ use crate::settings::{DecideSettings, TestSettings};
 use crate::stats::sequential::{self, DayRow, Params, SeriesInput, SeriesOutcome, log_limit};
 use crate::tables::days::Day;
 use crate::tables::findings::{
-    AdjustedSeries, Cause, CauseWeight, EconomyFinding, Estimate, GroupAlarm, GuaranteeFigures, MisfireFinding, SeriesFinding, SeriesKind,
-    TracePoint, VehicleFindings,
+    AdjustedSeries, Cause, CauseWeight, EconomyFinding, Estimate, GroupAlarm, GuaranteeFigures,
+    MisfireFinding, SeriesFinding, SeriesKind, TracePoint, VehicleFindings,
 };
 use crate::tables::fleet::{AirMetering, Refuel, Service, ServiceRecord, Vehicle};
 use crate::tables::trips::Band;
@@ -141,11 +141,7 @@ struct Series {
 }
 
 /// Runs the drift test on every monitored series of every vehicle, one kind after another.
-fn follow_series(
-    histories: &[History<'_>],
-    families: &Families,
-    input: &Input<'_>,
-) -> Series {
+fn follow_series(histories: &[History<'_>], families: &Families, input: &Input<'_>) -> Series {
     let mut all = Series {
         followed: histories.iter().map(|_| Vec::new()).collect(),
         adjusted: Vec::new(),
@@ -158,8 +154,7 @@ fn follow_series(
             .par_iter()
             .enumerate()
             .filter_map(|(v, history)| {
-                let share =
-                    *monitored(history.vehicle.banks).iter().find(|m| m.kind == kind)?;
+                let share = *monitored(history.vehicle.banks).iter().find(|m| m.kind == kind)?;
                 let rows: Vec<DayRow> = daily(history, kind, input.test)
                     .iter()
                     .map(|d| DayRow { day: d.day, x: d.km / 10_000.0, y: d.y, weight: d.weight })
@@ -185,10 +180,10 @@ fn follow_series(
             all.group_alarms = group_alarms(families, &series, &outcomes, &params, input.as_of);
         }
         for ((v, series), outcome) in owners.into_iter().zip(&series).zip(outcomes) {
-            if let SeriesKind::TrimAll(bank) = kind {
-                if !histories[v].services.is_empty() {
-                    all.adjusted.push(adjusted_series(&histories[v], bank, &outcome));
-                }
+            if let SeriesKind::TrimAll(bank) = kind
+                && !histories[v].services.is_empty()
+            {
+                all.adjusted.push(adjusted_series(&histories[v], bank, &outcome));
             }
             all.followed[v].push(follow(&histories[v], kind, series, outcome, input));
         }
@@ -229,11 +224,7 @@ fn group_alarms(
         .collect()
 }
 
-fn adjusted_series(
-    history: &History<'_>,
-    bank: usize,
-    outcome: &SeriesOutcome,
-) -> AdjustedSeries {
+fn adjusted_series(history: &History<'_>, bank: usize, outcome: &SeriesOutcome) -> AdjustedSeries {
     let flags = outcome.up.earlier_flags.iter().chain(&outcome.up.flag);
     AdjustedSeries {
         vehicle: history.vehicle.vehicle.clone(),
@@ -357,11 +348,8 @@ const RAW_ROWS_MIN: usize = 8;
 
 fn recent_raw(rows: &[(i32, f64)], since: i32) -> f64 {
     let Some(last) = rows.last() else { return f64::NAN };
-    let recent: Vec<f64> = rows
-        .iter()
-        .filter(|r| r.0 > last.0 - RAW_DAYS && r.0 >= since)
-        .map(|r| r.1)
-        .collect();
+    let recent: Vec<f64> =
+        rows.iter().filter(|r| r.0 > last.0 - RAW_DAYS && r.0 >= since).map(|r| r.1).collect();
     mean(&recent).filter(|_| recent.len() >= RAW_ROWS_MIN).unwrap_or(f64::NAN)
 }
 
@@ -491,7 +479,8 @@ fn causes(
             change: f.finding.change.value,
         })
         .collect();
-    let covariance = windows::one_factor(&bands.iter().map(|(f, ..)| &f.windows).collect::<Vec<_>>());
+    let covariance =
+        windows::one_factor(&bands.iter().map(|(f, ..)| &f.windows).collect::<Vec<_>>());
     let change = |kind| {
         followed
             .iter()
@@ -570,11 +559,11 @@ fn trace(history: &History<'_>, followed: &[Followed]) -> Vec<TracePoint> {
     let bank = if moved(2) > moved(1) { 2 } else { 1 };
     let mut points: BTreeMap<i32, [f64; 3]> = BTreeMap::new();
     for f in followed {
-        if let SeriesKind::Trim(b, band) = f.finding.kind {
-            if b == bank {
-                for (week, (sum, n)) in &f.weekly {
-                    points.entry(*week).or_insert([f64::NAN; 3])[band as usize] = sum / n;
-                }
+        if let SeriesKind::Trim(b, band) = f.finding.kind
+            && b == bank
+        {
+            for (week, (sum, n)) in &f.weekly {
+                points.entry(*week).or_insert([f64::NAN; 3])[band as usize] = sum / n;
             }
         }
     }
@@ -609,13 +598,13 @@ fn notes(history: &History<'_>, findings: &VehicleFindings) -> Vec<String> {
                 .to_owned(),
         );
     }
-    if let Some(last) = history.resets.last() {
-        if history.days.last().is_some_and(|d| d.day - last <= 14) {
-            notes.push(
-                "Learning was reset within the last two weeks: trims near zero prove nothing yet."
-                    .to_owned(),
-            );
-        }
+    if let Some(last) = history.resets.last()
+        && history.days.last().is_some_and(|d| d.day - last <= 14)
+    {
+        notes.push(
+            "Learning was reset within the last two weeks: trims near zero prove nothing yet."
+                .to_owned(),
+        );
     }
     if history.vehicle.hybrid {
         notes.push("This hybrid hardly idles: nothing is extrapolated to idle airflow.".to_owned());

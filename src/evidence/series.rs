@@ -22,7 +22,11 @@ pub(super) struct DailyValue {
 const SAMPLES_HALF_WEIGHT: f64 = 10.0;
 
 /// All values of `kind` for one vehicle.
-pub(super) fn daily(history: &History<'_>, kind: SeriesKind, test: &TestSettings) -> Vec<DailyValue> {
+pub(super) fn daily(
+    history: &History<'_>,
+    kind: SeriesKind,
+    test: &TestSettings,
+) -> Vec<DailyValue> {
     let levels = match kind {
         SeriesKind::TrimAll(bank) => band_levels(history, bank, test),
         _ => [0.0; 3],

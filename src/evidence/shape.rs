@@ -31,14 +31,6 @@ pub(super) enum Shape {
 }
 
 impl Shape {
-    pub(super) const ALL: [Shape; 5] = [
-        Shape::Flat0,
-        Shape::Restriction,
-        Shape::UnmeteredAir,
-        Shape::SupplyDroop,
-        Shape::MeteringError,
-    ];
-
     /// Value at airflow `m` for unit size: 1 where the shape is strongest within ordinary driving.
     fn at(self, m: f64) -> f64 {
         match self {
@@ -129,8 +121,7 @@ fn log_normal(changes: &[BandChange], covariance: &[f64], unit: &[f64], size: f6
         }
         v[i * n + i] += BAND_MISFIT_SD.powi(2) + (SHAPE_MISFIT * size * unit[i].abs()).powi(2);
     }
-    let residual: Vec<f64> =
-        changes.iter().zip(unit).map(|(c, u)| c.change - size * u).collect();
+    let residual: Vec<f64> = changes.iter().zip(unit).map(|(c, u)| c.change - size * u).collect();
     let Some((log_det, quadratic)) = gaussian_form(&mut v, residual, n) else {
         return f64::NEG_INFINITY;
     };
@@ -187,8 +178,14 @@ mod tests {
             .map(|(change, m)| BandChange { bank: 0, m, change: *change })
             .collect();
         let covariance = [0.25, 0.1, 0.1, 0.1, 0.25, 0.1, 0.1, 0.1, 0.25];
-        Shape::ALL
-            .into_iter()
+        let all = [
+            Shape::Flat0,
+            Shape::Restriction,
+            Shape::UnmeteredAir,
+            Shape::SupplyDroop,
+            Shape::MeteringError,
+        ];
+        all.into_iter()
             .max_by(|a, b| {
                 let l = |s| log_likelihood(&rows, &covariance, s, Banks::All, 1.0);
                 l(*a).total_cmp(&l(*b))

@@ -29,8 +29,7 @@ impl Windows {
         let mut windows = Windows { phi, reference_sd, ..Windows::default() };
         let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return windows };
         let base_end = first.day + base_days;
-        windows.base =
-            rows.iter().take_while(|r| r.day < base_end).map(|r| (r.day, r.r)).collect();
+        windows.base = rows.iter().take_while(|r| r.day < base_end).map(|r| (r.day, r.r)).collect();
         windows.now = rows
             .iter()
             .filter(|r| r.day > last.day - now_days && r.day >= base_end)

@@ -13,16 +13,19 @@ use super::schema::Table;
 use super::snapshot::{PartFile, Snapshot};
 use super::store::Place;
 
+/// Pairs of vehicle and recipe.
+pub type Recipes = BTreeSet<(String, String)>;
+
 impl Snapshot {
     /// Vehicles and recipes of the trips in each file.
-    pub fn recipes(&self) -> Result<Vec<(PartFile, BTreeSet<(String, String)>)>, LakeError> {
+    pub fn recipes(&self) -> Result<Vec<(PartFile, Recipes)>, LakeError> {
         self.files(Table::Trips)
             .iter()
             .map(|file| Ok((file.clone(), self.file_recipes(file)?)))
             .collect()
     }
 
-    fn file_recipes(&self, file: &PartFile) -> Result<BTreeSet<(String, String)>, LakeError> {
+    fn file_recipes(&self, file: &PartFile) -> Result<Recipes, LakeError> {
         let Some(scan) = self.scan(Table::Trips, std::slice::from_ref(file)) else {
             let trips = self.trips_in(std::slice::from_ref(file))?;
             return Ok(trips.into_iter().map(|t| (t.vehicle, t.recipe)).collect());

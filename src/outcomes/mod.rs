@@ -81,10 +81,10 @@ fn outcome(
         .iter()
         .filter(|(b, a, _)| b.len() >= ROWS_MIN && a.len() >= ROWS_MIN)
         .max_by(|x, y| mean(&x.0).total_cmp(&mean(&y.0)));
-    let (trim_before, trim_after, change) = side.map_or(
-        (f64::NAN, f64::NAN, Estimate::NONE),
-        |(b, a, phi)| (mean(b), mean(a), difference(b, a, *phi)),
-    );
+    let (trim_before, trim_after, change) = side
+        .map_or((f64::NAN, f64::NAN, Estimate::NONE), |(b, a, phi)| {
+            (mean(b), mean(a), difference(b, a, *phi))
+        });
     let last = days.iter().map(|d| d.day).filter(|d| *d < until).max();
     let next_flag = adjusted
         .iter()
@@ -115,7 +115,8 @@ fn verdict(trim_before: f64, change: Estimate) -> &'static str {
         "too_early"
     } else if change.lo > NO_EFFECT_PCT {
         "worse"
-    } else if change.hi < 0.0 && change.value < -NO_EFFECT_PCT
+    } else if change.hi < 0.0
+        && change.value < -NO_EFFECT_PCT
         && -change.value >= WORKED_SHARE * trim_before
     {
         "worked"
@@ -139,8 +140,7 @@ fn difference(before: &[f64], after: &[f64], phi: f64) -> Estimate {
         v.iter().map(|x| (x - m).powi(2)).sum::<f64>() / (v.len() as f64 - 1.0) / v.len() as f64
     };
     let value = mean(after) - mean(before);
-    let half =
-        1.96 * ((1.0 + phi) / (1.0 - phi) * (variance(before) + variance(after))).sqrt();
+    let half = 1.96 * ((1.0 + phi) / (1.0 - phi) * (variance(before) + variance(after))).sqrt();
     Estimate { value, lo: value - half, hi: value + half }
 }
 

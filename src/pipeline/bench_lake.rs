@@ -69,7 +69,7 @@ fn vehicle_trips(v: usize, days: usize, seed: u64) -> Vec<Trip> {
     rng.set_stream(v as u64);
     let level = 5.0 * (rng.random::<f64>() - 0.5);
     let onset = rng.random_range(0.1..0.7) * days as f64;
-    let rate = if v % 10 == 0 { rng.random_range(2.0..8.0) } else { 0.0 };
+    let rate = if v.is_multiple_of(10) { rng.random_range(2.0..8.0) } else { 0.0 };
     let (mut noise, mut km) = (0.0, rng.random_range(1e4..1e5));
     let (mut onset_km, mut trips) = (f64::INFINITY, Vec::new());
     for day in 0..days {

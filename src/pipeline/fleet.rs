@@ -62,11 +62,8 @@ impl Fleet {
         if let Some(key) = &pipeline.pseudonym_key {
             fleet.pseudonymise(key);
         }
-        fleet.engines = fleet
-            .register
-            .iter()
-            .map(|v| (v.vehicle.clone(), engine(v, &pipeline.gate)))
-            .collect();
+        fleet.engines =
+            fleet.register.iter().map(|v| (v.vehicle.clone(), engine(v, &pipeline.gate))).collect();
         Ok(fleet)
     }
 

@@ -87,12 +87,10 @@ pub fn run(
     let mut stages = record::Stages::default();
     let fleet = stages.time("fleet tables", || Fleet::read(pipeline, progress))?;
     let mut lake = Lake::open(&pipeline.lake, Mode::Write)?;
-    let ingested = stages.time("ingest", || {
-        ingest(pipeline, &fleet, &mut lake, options.clock_us, progress)
-    })?;
-    let rederived = stages.time("trips derived anew", || {
-        rederive::rederive(pipeline, &fleet, &lake, progress)
-    })?;
+    let ingested = stages
+        .time("ingest", || ingest(pipeline, &fleet, &mut lake, options.clock_us, progress))?;
+    let rederived = stages
+        .time("trips derived anew", || rederive::rederive(pipeline, &fleet, &lake, progress))?;
     let snapshot = lake.snapshot()?;
     let judged =
         stages.time("evidence", || judge(pipeline, &fleet, &snapshot, options.as_of, progress))?;

@@ -216,8 +216,9 @@ pub(super) fn profiles(pipeline: &Pipeline) -> Result<Vec<Profile>, Error> {
         .iter()
         .map(|s| match &s.profile {
             ProfileRef::File(path) => Profile::load(path),
-            ProfileRef::BuiltIn(name) => Profile::built_in(name)
-                .unwrap_or_else(|| Profile::load(Path::new(name))),
+            ProfileRef::BuiltIn(name) => {
+                Profile::built_in(name).unwrap_or_else(|| Profile::load(Path::new(name)))
+            }
         })
         .collect::<Result<_, _>>()
         .map_err(Error::Profile)
@@ -353,12 +354,7 @@ fn new_jobs(
         let name = shown_path(pipeline, &path);
         let earlier =
             known.iter().filter(|k| k.path == name).max_by_key(|k| (k.decoded_bytes, &k.digest));
-        jobs.push(Job {
-            earlier: earlier.cloned(),
-            path,
-            profile,
-            fingerprint: print,
-        });
+        jobs.push(Job { earlier: earlier.cloned(), path, profile, fingerprint: print });
     }
     jobs
 }
@@ -493,14 +489,18 @@ impl Night<'_> {
                 match self.read(job, profile, &mut writers) {
                     Ok(read) if seen.insert(read.source.digest.clone()) => reads.push(read),
                     Ok(_) => {
-                        let file = input_file(self.pipeline, &job.path, profile, &job.fingerprint.blake3);
+                        let file =
+                            input_file(self.pipeline, &job.path, profile, &job.fingerprint.blake3);
                         left_out.push((job.path.clone(), file));
                         good.remove(i);
                         writers.discard()?;
                         continue 'anew;
                     }
                     Err(ReadError::Input(error)) => {
-                        left_out.push((job.path.clone(), unreadable(self.pipeline, &job.path, profile, &error)));
+                        left_out.push((
+                            job.path.clone(),
+                            unreadable(self.pipeline, &job.path, profile, &error),
+                        ));
                         good.remove(i);
                         writers.discard()?;
                         continue 'anew;
@@ -528,15 +528,16 @@ impl Night<'_> {
             decoded_digest: k.digest.clone(),
             rows: k.rows_read,
         });
-        let report = read_file(&job.path, profile, self.limits, resume.as_ref(), &mut |chunk: Chunk| {
-            // Rows before the first new one are in the lake; they only give the gate its history.
-            let after = chunk.first_new_row.saturating_sub(1);
-            writers.samples.write_samples(&chunk.samples, source, after)?;
-            writers.rejects.write_rejects(&chunk.rejects, source, &path)?;
-            condenser.push(&chunk.samples, chunk.first_new_row, &mut trips);
-            writers.trips.write_trips(&with_source(&mut trips, source))?;
-            Ok(())
-        })?;
+        let report =
+            read_file(&job.path, profile, self.limits, resume.as_ref(), &mut |chunk: Chunk| {
+                // Rows before the first new one are in the lake; they only give the gate its history.
+                let after = chunk.first_new_row.saturating_sub(1);
+                writers.samples.write_samples(&chunk.samples, source, after)?;
+                writers.rejects.write_rejects(&chunk.rejects, source, &path)?;
+                condenser.push(&chunk.samples, chunk.first_new_row, &mut trips);
+                writers.trips.write_trips(&with_source(&mut trips, source))?;
+                Ok(())
+            })?;
         condenser.finish(&mut trips);
         writers.trips.write_trips(&with_source(&mut trips, source)).map_err(ReadError::Sink)?;
         let bytes = self.read_bytes.fetch_add(job.fingerprint.bytes, Ordering::Relaxed);

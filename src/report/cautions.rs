@@ -45,8 +45,5 @@ pub const CAUTIONS: &[(&str, &str)] = &[
 
 /// The cautions as a Markdown list.
 pub fn markdown() -> String {
-    CAUTIONS
-        .iter()
-        .map(|(title, text)| format!("- **{title}.** {text}\n"))
-        .collect()
+    CAUTIONS.iter().map(|(title, text)| format!("- **{title}.** {text}\n")).collect()
 }

@@ -20,8 +20,7 @@ impl Row {
 
     /// Appends a number with `decimals` places; empty if it is not finite.
     pub(super) fn number(&mut self, value: f64, decimals: usize) -> &mut Row {
-        self.0
-            .push(words::plain(value, decimals).unwrap_or_default());
+        self.0.push(words::plain(value, decimals).unwrap_or_default());
         self
     }
 
@@ -47,18 +46,11 @@ pub(super) fn file(
     header: &[&str],
     rows: impl IntoIterator<Item = Row>,
 ) -> Result<Vec<u8>, ReportError> {
-    let encode = |e: String| ReportError::Encode {
-        file: name,
-        reason: e,
-    };
+    let encode = |e: String| ReportError::Encode { file: name, reason: e };
     let mut writer = csv::Writer::from_writer(Vec::new());
-    writer
-        .write_record(header)
-        .map_err(|e| encode(e.to_string()))?;
+    writer.write_record(header).map_err(|e| encode(e.to_string()))?;
     for row in rows {
-        writer
-            .write_record(&row.0)
-            .map_err(|e| encode(e.to_string()))?;
+        writer.write_record(&row.0).map_err(|e| encode(e.to_string()))?;
     }
     writer.into_inner().map_err(|e| encode(e.to_string()))
 }
@@ -89,14 +81,8 @@ mod tests {
 
     #[test]
     fn formulas_are_defused_and_plain_text_is_kept() {
-        for bad in [
-            "=cmd()", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", " =1", "＝1",
-        ] {
-            assert!(
-                defused(bad).starts_with('\''),
-                "{bad:?} -> {:?}",
-                defused(bad)
-            );
+        for bad in ["=cmd()", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", " =1", "＝1"] {
+            assert!(defused(bad).starts_with('\''), "{bad:?} -> {:?}", defused(bad));
         }
         assert_eq!(defused("x;=cmd()"), "x;'=cmd()");
         assert_eq!(defused("Van 7-B"), "Van 7-B");
@@ -105,11 +91,7 @@ mod tests {
     #[test]
     fn quotes_commas_and_line_ends_stay_in_their_cell() {
         let mut row = Row::default();
-        row.text("a,\"b\"\nc")
-            .number(f64::NAN, 2)
-            .number(-0.001, 2)
-            .day(Some(0))
-            .count(None);
+        row.text("a,\"b\"\nc").number(f64::NAN, 2).number(-0.001, 2).day(Some(0)).count(None);
         let bytes = file("x.csv", &["t", "n", "m", "d", "c"], [row]).unwrap();
         assert_eq!(
             String::from_utf8(bytes).unwrap(),

@@ -78,25 +78,15 @@ fn verdict(input: &ReportInput<'_>, v: &RankedVehicle, width: usize) -> Vec<Stri
         "depot, engine family",
         &format!("{}, {}", clean(&v.depot), clean(&v.engine_family)),
     ));
-    out.push(item(
-        "flagged on",
-        &d.flagged_on
-            .map_or(words::UNKNOWN.to_owned(), words::iso_day),
-    ));
-    out.push(item(
-        "bank",
-        &d.bank.map_or("all".to_owned(), |b| b.to_string()),
-    ));
+    out.push(item("flagged on", &d.flagged_on.map_or(words::UNKNOWN.to_owned(), words::iso_day)));
+    out.push(item("bank", &d.bank.map_or("all".to_owned(), |b| b.to_string())));
     for (band, value) in Band::ALL.into_iter().zip(d.trim_pct) {
         out.push(item(
             &format!("trim change, {}", band.as_str()),
             &format!("{} %", words::signed(value, 2)),
         ));
     }
-    out.push(item(
-        "drift, log-% per 10,000 km",
-        &range(d.drift_per_10000km, 2),
-    ));
+    out.push(item("drift, log-% per 10,000 km", &range(d.drift_per_10000km, 2)));
     out.push(item("km to the correction limit", &range(d.km_to_limit, 0)));
     for (i, check) in d.checks.iter().enumerate() {
         out.extend(wrapped(&format!("check {}: {check}", i + 1), width, "  "));
@@ -114,10 +104,7 @@ fn urgency(input: &ReportInput<'_>, v: &RankedVehicle) -> Vec<String> {
         ("sum", u.per_week()),
     ];
     for (label, amount) in parts {
-        out.push(item(
-            label,
-            &format!("{} {}", clean(input.currency), words::figure(amount, 2)),
-        ));
+        out.push(item(label, &format!("{} {}", clean(input.currency), words::figure(amount, 2))));
     }
     out
 }
@@ -126,33 +113,19 @@ fn data(v: &RankedVehicle, width: usize) -> Vec<String> {
     let f = &v.findings;
     let mut out = heading("Data").to_vec();
     if let Some((first, last)) = f.period {
-        out.push(item(
-            "period",
-            &format!("{} to {}", words::iso_day(first), words::iso_day(last)),
-        ));
+        out.push(item("period", &format!("{} to {}", words::iso_day(first), words::iso_day(last))));
     }
-    out.push(item(
-        "days with data, span",
-        &format!("{} of {}", f.days_of_data, f.span_days),
-    ));
+    out.push(item("days with data, span", &format!("{} of {}", f.days_of_data, f.span_days)));
     out.push(item("trips", &f.trips.to_string()));
     out.push(item("samples through the gate", &words::count(f.gated)));
     out.push(item("peers", &f.peers.to_string()));
     out.push(item(
         "km per week, odometer km",
-        &format!(
-            "{}, {}",
-            words::whole(f.km_per_week),
-            words::whole(f.odometer_km)
-        ),
+        &format!("{}, {}", words::whole(f.km_per_week), words::whole(f.odometer_km)),
     ));
     out.push(item(
         "closed loop",
-        if f.loop_inferred {
-            "inferred in some logs"
-        } else {
-            "from the logs"
-        },
+        if f.loop_inferred { "inferred in some logs" } else { "from the logs" },
     ));
     for note in &f.notes {
         out.extend(wrapped(&format!("note: {note}"), width, "  "));
@@ -178,24 +151,15 @@ fn one_series(s: &SeriesFinding) -> [(&'static str, String); 13] {
         format!("{} to {}", words::iso_day(from), words::iso_day(to))
     });
     [
-        (
-            "days since repair, in all",
-            format!("{}, {}", s.days, s.days_in_all),
-        ),
+        ("days since repair, in all", format!("{}, {}", s.days, s.days_in_all)),
         ("day-to-day deviation", words::figure(s.sigma, 2)),
         ("baseline", words::signed(s.baseline, 2)),
         ("recent, peers left in", words::signed(s.recent_raw, 2)),
         ("change", range(s.change, 2)),
         ("change from first baseline", range(s.change_from_first, 2)),
         ("drift per 10,000 km", range(s.drift_per_10000km, 2)),
-        (
-            "rise: nats, limit, flagged",
-            test(s.log_r_up, s.log_limit_up, s.flagged_up),
-        ),
-        (
-            "fall: nats, limit, flagged",
-            test(s.log_r_down, s.log_limit_down, s.flagged_down),
-        ),
+        ("rise: nats, limit, flagged", test(s.log_r_up, s.log_limit_up, s.flagged_up)),
+        ("fall: nats, limit, flagged", test(s.log_r_down, s.log_limit_down, s.flagged_down)),
         ("lasting change of level", day(s.level_on)),
         ("near the correction limit", day(s.near_limit_on)),
         ("repaired", day(s.repaired_on)),
@@ -205,11 +169,7 @@ fn one_series(s: &SeriesFinding) -> [(&'static str, String); 13] {
 
 fn test(log_r: f64, limit: f64, flagged: Option<i32>) -> String {
     let day = flagged.map_or("no".to_owned(), words::iso_day);
-    format!(
-        "{}, {}, {day}",
-        words::figure(log_r, 2),
-        words::figure(limit, 2)
-    )
+    format!("{}, {}, {day}", words::figure(log_r, 2), words::figure(limit, 2))
 }
 
 fn causes(all: &[CauseWeight]) -> Vec<String> {
@@ -277,10 +237,7 @@ fn economy(v: &RankedVehicle, width: usize) -> Vec<String> {
     let mut out = heading("Fuel per km, change in percent").to_vec();
     out.push(item("from trips", &range(e.change_pct, 2)));
     out.push(item("from refuels", &range(e.refuel_change_pct, 2)));
-    out.push(item(
-        "litres per 100 km, recent",
-        &words::figure(100.0 * e.litres_per_km, 1),
-    ));
+    out.push(item("litres per 100 km, recent", &words::figure(100.0 * e.litres_per_km, 1)));
     for note in &e.notes {
         out.extend(wrapped(&format!("note: {note}"), width, "  "));
     }
@@ -295,13 +252,8 @@ fn events(v: &RankedVehicle) -> Vec<String> {
     if out.is_empty() {
         return Vec::new();
     }
-    let lines = out
-        .iter()
-        .map(|(day, what)| format!("  {}  {what}", words::iso_day(*day)));
-    heading("Workshop and resets")
-        .into_iter()
-        .chain(lines)
-        .collect()
+    let lines = out.iter().map(|(day, what)| format!("  {}  {what}", words::iso_day(*day)));
+    heading("Workshop and resets").into_iter().chain(lines).collect()
 }
 
 fn trip_rows(trips: &[TripRow]) -> Vec<String> {
@@ -310,24 +262,16 @@ fn trip_rows(trips: &[TripRow]) -> Vec<String> {
         out.push("  none".to_owned());
         return out;
     }
-    let name_width = trips
-        .iter()
-        .map(|t| clean(&t.trip).chars().count())
-        .max()
-        .unwrap_or(0)
-        .clamp(4, 24);
+    let name_width =
+        trips.iter().map(|t| clean(&t.trip).chars().count()).max().unwrap_or(0).clamp(4, 24);
     out.push(format!(
         "  {}  {}      km   gated    idle  cruise    load    idle  cruise    load  source",
         padded("start (UTC)", 16),
         padded("trip", name_width)
     ));
     for t in trips {
-        let means: Vec<String> = t
-            .means
-            .iter()
-            .flatten()
-            .map(|y| padded_left(&words::signed(*y, 2), 6))
-            .collect();
+        let means: Vec<String> =
+            t.means.iter().flatten().map(|y| padded_left(&words::signed(*y, 2), 6)).collect();
         out.push(format!(
             "  {}  {}  {}  {}  {}  {}",
             words::minute(t.start_us),

@@ -160,8 +160,5 @@ pub fn write_run_record(record: &serde_json::Value, folder: &Path) -> Result<(),
 pub fn write_outcomes(input: &ReportInput<'_>, folder: &Path) -> Result<(), ReportError> {
     replace::make_folder(folder)?;
     replace::file(&folder.join("outcomes.csv"), &outcomes_file::jobs(input)?)?;
-    replace::file(
-        &folder.join("outcome_summary.csv"),
-        &outcomes_file::summary(input)?,
-    )
+    replace::file(&folder.join("outcome_summary.csv"), &outcomes_file::summary(input)?)
 }

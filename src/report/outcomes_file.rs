@@ -62,21 +62,13 @@ pub fn jobs(input: &ReportInput<'_>) -> Result<Vec<u8>, ReportError> {
 /// # Errors
 /// Only a fault of this program.
 pub fn summary(input: &ReportInput<'_>) -> Result<Vec<u8>, ReportError> {
-    cells::file(
-        "outcome_summary.csv",
-        &SUMMARY_COLUMNS,
-        input.summaries.iter().map(kind_of_work),
-    )
+    cells::file("outcome_summary.csv", &SUMMARY_COLUMNS, input.summaries.iter().map(kind_of_work))
 }
 
 fn job(o: &Outcome) -> Row {
     let [misfire_before, misfire_after] = o.misfire_before_after;
     let mut row = Row::default();
-    row.day(Some(o.day))
-        .text(&o.vehicle)
-        .text(&o.service)
-        .text(o.verdict)
-        .number(o.cost, 2);
+    row.day(Some(o.day)).text(&o.vehicle).text(&o.service).text(o.verdict).number(o.cost, 2);
     row.number(o.trim_before_pct, 2).number(o.trim_after_pct, 2);
     estimate(&mut row, o.trim_change_pct, 2);
     row.number(misfire_before, 4).number(misfire_after, 4);
@@ -88,12 +80,8 @@ fn job(o: &Outcome) -> Row {
 
 fn kind_of_work(s: &OutcomeSummary) -> Row {
     let mut row = Row::default();
-    row.text(&s.service)
-        .count(Some(s.jobs))
-        .count(Some(s.judged));
-    row.count(Some(s.worked))
-        .count(Some(s.no_effect))
-        .count(Some(s.worse));
+    row.text(&s.service).count(Some(s.jobs)).count(Some(s.judged));
+    row.count(Some(s.worked)).count(Some(s.no_effect)).count(Some(s.worse));
     estimate(&mut row, s.trim_change_pct, 2);
     estimate(&mut row, s.misfire_change_per_1000_rev, 4);
     estimate(&mut row, s.economy_change_pct, 2);
@@ -103,7 +91,5 @@ fn kind_of_work(s: &OutcomeSummary) -> Row {
 }
 
 fn estimate(row: &mut Row, e: Estimate, decimals: usize) {
-    row.number(e.value, decimals)
-        .number(e.lo, decimals)
-        .number(e.hi, decimals);
+    row.number(e.value, decimals).number(e.lo, decimals).number(e.hi, decimals);
 }

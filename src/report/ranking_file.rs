@@ -68,36 +68,25 @@ fn row(v: &RankedVehicle) -> Row {
     let [idle, cruise, load] = verdict.trim_pct;
     let mut row = Row::default();
     row.count(Some(v.rank)).text(&v.vehicle).text(&v.depot);
-    row.text(verdict.state.as_str())
-        .text(verdict.action.as_str());
+    row.text(verdict.state.as_str()).text(verdict.action.as_str());
     row.number(v.urgency.per_week(), 2).day(verdict.flagged_on);
     row.text(verdict.cause.map_or("", |(cause, _)| cause.as_str()));
     row.number(verdict.cause.map_or(f64::NAN, |(_, p)| p), 3);
     row.number(idle, 2).number(cruise, 2).number(load, 2);
     row.number(verdict.drift_per_10000km.value, 2);
-    row.number(verdict.drift_per_10000km.lo, 2)
-        .number(verdict.drift_per_10000km.hi, 2);
+    row.number(verdict.drift_per_10000km.lo, 2).number(verdict.drift_per_10000km.hi, 2);
     row.number(verdict.km_to_limit.value, 0);
     row.number(misfires.map_or(f64::NAN, |m| m.per_1000_rev), 4);
     row.count(misfires.and_then(|m| m.cylinder));
-    row.number(change.value, 2)
-        .number(change.lo, 2)
-        .number(change.hi, 2);
+    row.number(change.value, 2).number(change.lo, 2).number(change.hi, 2);
     row.count(Some(findings.days_of_data)).text(&verdict.reason);
     row.text(&v.engine_family).count(verdict.bank);
-    row.number(verdict.km_to_limit.lo, 0)
-        .number(verdict.km_to_limit.hi, 0);
-    row.number(v.urgency.fuel, 2)
-        .number(v.urgency.breakdown, 2)
-        .number(v.urgency.catalyst, 2);
+    row.number(verdict.km_to_limit.lo, 0).number(verdict.km_to_limit.hi, 0);
+    row.number(v.urgency.fuel, 2).number(v.urgency.breakdown, 2).number(v.urgency.catalyst, 2);
     row.number(misfires.map_or(f64::NAN, |m| m.baseline_per_1000_rev), 4);
-    row.number(refuel.value, 2)
-        .number(refuel.lo, 2)
-        .number(refuel.hi, 2);
-    row.number(findings.km_per_week, 0)
-        .number(findings.odometer_km, 0);
-    row.day(findings.period.map(|p| p.0))
-        .day(findings.period.map(|p| p.1));
+    row.number(refuel.value, 2).number(refuel.lo, 2).number(refuel.hi, 2);
+    row.number(findings.km_per_week, 0).number(findings.odometer_km, 0);
+    row.day(findings.period.map(|p| p.0)).day(findings.period.map(|p| p.1));
     row.count(Some(findings.trips)).count(Some(findings.peers));
     row
 }

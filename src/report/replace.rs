@@ -79,10 +79,7 @@ fn refuse_foreign(folder: &Path) -> Result<(), ReportError> {
         let is_page =
             name == "index.html" || (name.starts_with("vehicle-") && name.ends_with(".html"));
         if !is_page {
-            return Err(ReportError::ForeignContent {
-                folder: folder.to_owned(),
-                found: name,
-            });
+            return Err(ReportError::ForeignContent { folder: folder.to_owned(), found: name });
         }
     }
     Ok(())
@@ -107,10 +104,7 @@ fn failed(path: &Path, source: io::Error) -> ReportError {
     match source.kind() {
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => ReportError::DiskFull { path },
         io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
-            ReportError::NotWritable {
-                path,
-                reason: source.to_string(),
-            }
+            ReportError::NotWritable { path, reason: source.to_string() }
         }
         _ => ReportError::Write { path, source },
     }

@@ -13,10 +13,8 @@ pub fn text(record: &Value) -> Result<String, ReportError> {
     let mut sorted = record.clone();
     // Key order depends on a feature of serde_json that any dependency may turn on.
     sorted.sort_all_objects();
-    let json = serde_json::to_string_pretty(&sorted).map_err(|e| ReportError::Encode {
-        file: "run.json",
-        reason: e.to_string(),
-    })?;
+    let json = serde_json::to_string_pretty(&sorted)
+        .map_err(|e| ReportError::Encode { file: "run.json", reason: e.to_string() })?;
     let mut out = String::with_capacity(json.len() + 1);
     for c in json.chars() {
         // Outside strings JSON is ASCII, so every invisible character stands inside a string.

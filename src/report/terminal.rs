@@ -50,12 +50,7 @@ pub fn outcomes(input: &ReportInput<'_>, width: usize) -> String {
     if input.summaries.is_empty() {
         return "No workshop record to judge.\n".to_owned();
     }
-    let widest = input
-        .summaries
-        .iter()
-        .map(|s| display_width(&service(s)))
-        .max()
-        .unwrap_or(0);
+    let widest = input.summaries.iter().map(|s| display_width(&service(s))).max().unwrap_or(0);
     let name_width = widest.clamp(4, width.saturating_sub(44).max(12));
     let mut out = vec![format!(
         "{}  {:>4}  {:>6}  {:>6}  {:>22}",
@@ -126,24 +121,14 @@ fn columns(shown: &[&RankedVehicle], width: usize) -> Columns {
         _ => 0,
     };
     let vehicle = names.min(free.saturating_sub(work).max(7));
-    Columns {
-        rank,
-        vehicle,
-        state,
-        work,
-        cost,
-    }
+    Columns { rank, vehicle, state, work, cost }
 }
 
 fn rows(input: &ReportInput<'_>, shown: &[&RankedVehicle], width: usize) -> Vec<String> {
     let currency = clean(input.currency);
     let c = columns(shown, width);
     let line = |rank: &str, vehicle: &str, state: &str, work: &str, cost: &str, day: &str| {
-        let work = if c.work > 0 {
-            padded(work, c.work) + "  "
-        } else {
-            String::new()
-        };
+        let work = if c.work > 0 { padded(work, c.work) + "  " } else { String::new() };
         format!(
             "{}  {}  {}  {work}{}  {day}",
             padded_left(rank, c.rank),
@@ -152,14 +137,8 @@ fn rows(input: &ReportInput<'_>, shown: &[&RankedVehicle], width: usize) -> Vec<
             padded_left(cost, c.cost),
         )
     };
-    let mut out = vec![line(
-        "",
-        "vehicle",
-        "",
-        "work",
-        &cut(&format!("{currency}/week"), c.cost),
-        "flagged",
-    )];
+    let mut out =
+        vec![line("", "vehicle", "", "work", &cut(&format!("{currency}/week"), c.cost), "flagged")];
     for v in shown {
         let verdict = &v.verdict;
         let day = verdict.flagged_on.map_or("-".to_owned(), words::iso_day);
@@ -174,11 +153,7 @@ fn rows(input: &ReportInput<'_>, shown: &[&RankedVehicle], width: usize) -> Vec<
         let indent = " ".repeat(c.rank + 2);
         let place = clean(&v.depot);
         let reason = words::sentence(&verdict.reason);
-        let text = if place.is_empty() {
-            reason
-        } else {
-            format!("{place}: {reason}")
-        };
+        let text = if place.is_empty() { reason } else { format!("{place}: {reason}") };
         let text = match verdict.action {
             Action::None => text,
             _ if c.work > 0 => text,
@@ -248,10 +223,7 @@ pub(super) fn wrapped(text: &str, width: usize, indent: &str) -> Vec<String> {
         }
         while display_width(rest) > room {
             let head = cut_at(rest, room);
-            lines
-                .last_mut()
-                .map(|l| l.push_str(head))
-                .unwrap_or_default();
+            lines.last_mut().map(|l| l.push_str(head)).unwrap_or_default();
             lines.push(String::new());
             rest = &rest[head.len()..];
         }
@@ -261,11 +233,7 @@ pub(super) fn wrapped(text: &str, width: usize, indent: &str) -> Vec<String> {
         }
         used += gap + display_width(rest);
     }
-    lines
-        .into_iter()
-        .filter(|l| !l.is_empty())
-        .map(|l| ascii(format!("{indent}{l}")))
-        .collect()
+    lines.into_iter().filter(|l| !l.is_empty()).map(|l| ascii(format!("{indent}{l}"))).collect()
 }
 
 /// Typographic characters that a plain terminal may lack, in ASCII.
@@ -275,18 +243,12 @@ pub(super) fn ascii(text: String) -> String {
 
 /// `text` filled up with spaces to `width`.
 pub(super) fn padded(text: &str, width: usize) -> String {
-    format!(
-        "{text}{}",
-        " ".repeat(width.saturating_sub(display_width(text)))
-    )
+    format!("{text}{}", " ".repeat(width.saturating_sub(display_width(text))))
 }
 
 /// `text` moved to the right edge of `width`.
 pub(super) fn padded_left(text: &str, width: usize) -> String {
-    format!(
-        "{}{text}",
-        " ".repeat(width.saturating_sub(display_width(text)))
-    )
+    format!("{}{text}", " ".repeat(width.saturating_sub(display_width(text))))
 }
 
 /// `text` in at most `width` columns, `~` marking what was cut off.
@@ -340,11 +302,7 @@ mod tests {
     fn wrapped_lines_keep_every_word_and_never_pass_the_width() {
         let text = "Trim rose by 8.1 % on both banks alike in idle, cruise and load abcdefghijklmnopqrstuvwxyzabcdefghijklmnopqrstuvwxyz end";
         let lines = wrapped(text, 30, "   ");
-        assert!(
-            lines
-                .iter()
-                .all(|l| display_width(l) <= 30 && l.starts_with("   "))
-        );
+        assert!(lines.iter().all(|l| display_width(l) <= 30 && l.starts_with("   ")));
         let rejoined: String = lines.concat().split_whitespace().collect();
         assert_eq!(rejoined, text.split_whitespace().collect::<String>());
     }

@@ -52,9 +52,7 @@ pub fn sentence(text: &str) -> String {
 
 /// The civil date of a day since 1970-01-01, if it is in the calendar.
 pub fn civil(day: i32) -> Option<Date> {
-    date(1970, 1, 1)
-        .checked_add(SignedDuration::from_hours(24 * i64::from(day)))
-        .ok()
+    date(1970, 1, 1).checked_add(SignedDuration::from_hours(24 * i64::from(day))).ok()
 }
 
 /// `2025-03-03`; empty if out of the calendar.
@@ -69,34 +67,25 @@ pub fn short_day(day: i32) -> String {
 
 /// `Monday 3 March 2025`.
 pub fn long_day(day: i32) -> String {
-    civil(day).map_or(UNKNOWN.to_owned(), |d| {
-        d.strftime("%A %-d %B %Y").to_string()
-    })
+    civil(day).map_or(UNKNOWN.to_owned(), |d| d.strftime("%A %-d %B %Y").to_string())
 }
 
 /// UTC microseconds since 1970-01-01 as `2025-03-03 07:12`.
 pub fn minute(us: i64) -> String {
-    Timestamp::from_microsecond(us).map_or(UNKNOWN.to_owned(), |t| {
-        t.strftime("%Y-%m-%d %H:%M").to_string()
-    })
+    Timestamp::from_microsecond(us)
+        .map_or(UNKNOWN.to_owned(), |t| t.strftime("%Y-%m-%d %H:%M").to_string())
 }
 
 /// A figure with `decimals` places and no negative zero; a dash if it is not known.
 pub fn figure(value: f64, decimals: usize) -> String {
-    plain(value, decimals)
-        .unwrap_or_else(|| UNKNOWN.to_owned())
-        .replace('-', "−")
+    plain(value, decimals).unwrap_or_else(|| UNKNOWN.to_owned()).replace('-', "−")
 }
 
 /// The same with its sign.
 pub fn signed(value: f64, decimals: usize) -> String {
     let text = figure(value, decimals);
     let is_zero = text.chars().all(|c| matches!(c, '0' | '.'));
-    if value > 0.0 && value.is_finite() && !is_zero {
-        format!("+{text}")
-    } else {
-        text
-    }
+    if value > 0.0 && value.is_finite() && !is_zero { format!("+{text}") } else { text }
 }
 
 /// A signed percentage.
@@ -133,9 +122,7 @@ pub fn whole(value: f64) -> String {
     let Some(text) = plain(value, 0) else {
         return UNKNOWN.to_owned();
     };
-    let (sign, digits) = text
-        .strip_prefix('-')
-        .map_or(("", text.as_str()), |d| ("−", d));
+    let (sign, digits) = text.strip_prefix('-').map_or(("", text.as_str()), |d| ("−", d));
     let mut out = String::from(sign);
     for (i, c) in digits.chars().enumerate() {
         if i > 0 && (digits.len() - i).is_multiple_of(3) {
@@ -176,11 +163,7 @@ pub(super) fn plain(value: f64, decimals: usize) -> Option<String> {
     }
     let text = format!("{value:.decimals$}");
     let is_zero = text.chars().all(|c| matches!(c, '-' | '0' | '.'));
-    Some(if is_zero {
-        text.trim_start_matches('-').to_owned()
-    } else {
-        text
-    })
+    Some(if is_zero { text.trim_start_matches('-').to_owned() } else { text })
 }
 
 #[cfg(test)]

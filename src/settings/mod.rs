@@ -122,7 +122,9 @@ pub enum SettingsError {
         found: String,
     },
     /// A number outside its range.
-    #[error("{path}, line {line}: `{key}` = {value} is out of range: it must lie between {min} and {max} (default {default})")]
+    #[error(
+        "{path}, line {line}: `{key}` = {value} is out of range: it must lie between {min} and {max} (default {default})"
+    )]
     OutOfRange {
         /// Pipeline file.
         path: PathBuf,

@@ -33,8 +33,7 @@ pub fn load(path: &Path, built_in_profiles: &[&str]) -> Result<Pipeline> {
 
     let fleet = page.section(root.get_ref(), "fleet")?.ok_or(missing(path, "fleet.register"))?;
     page.known_keys(fleet, &["register", "services", "refuels", "currency", "pseudonym_key_file"])?;
-    let register =
-        page.text(fleet, "register")?.ok_or(missing(path, "fleet.register"))?;
+    let register = page.text(fleet, "register")?.ok_or(missing(path, "fleet.register"))?;
     let pseudonym_key = match page.text(fleet, "pseudonym_key_file")? {
         Some(p) => Some(pseudonym_key(&resolve(p))?),
         None => None,
@@ -312,7 +311,10 @@ mod tests {
     #[test]
     fn every_default_lies_in_its_range() {
         for spec in [
-            IngestSettings::KEYS, GateSettings::KEYS, TestSettings::KEYS, DecideSettings::KEYS,
+            IngestSettings::KEYS,
+            GateSettings::KEYS,
+            TestSettings::KEYS,
+            DecideSettings::KEYS,
             CostSettings::KEYS,
         ]
         .concat()

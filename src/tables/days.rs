@@ -67,14 +67,7 @@ pub struct Reading {
 impl Default for Reading {
     fn default() -> Reading {
         let nan = f32::NAN;
-        Reading {
-            first: nan,
-            last: nan,
-            min: nan,
-            max: nan,
-            first_ms: u32::MAX,
-            last_ms: 0,
-        }
+        Reading { first: nan, last: nan, min: nan, max: nan, first_ms: u32::MAX, last_ms: 0 }
     }
 }
 
@@ -85,14 +78,7 @@ impl Reading {
             return Reading::default();
         }
         let (min, max) = (first.min(last), first.max(last));
-        Reading {
-            first,
-            last,
-            min,
-            max,
-            first_ms: ms,
-            last_ms: ms,
-        }
+        Reading { first, last, min, max, first_ms: ms, last_ms: ms }
     }
 
     fn merge(&mut self, other: &Reading) {
@@ -209,16 +195,10 @@ impl Day {
             loop_inferred: trip.loop_inferred,
             odometer_km: trip.odometer_km,
             odometer_ms: if trip.odometer_km.is_nan() { 0 } else { ms },
-            ambient_c: Sum {
-                n: trip.ambient_c.n as u32,
-                sum: exact(trip.ambient_c.sum),
-            },
+            ambient_c: Sum { n: trip.ambient_c.n as u32, sum: exact(trip.ambient_c.sum) },
             start_coolant_c: match trip.start_coolant_c {
                 c if c.is_nan() => Sum::default(),
-                c => Sum {
-                    n: 1,
-                    sum: exact(c),
-                },
+                c => Sum { n: 1, sum: exact(c) },
             },
             km_since_clear: Reading::one(trip.km_since_clear, ms),
             warmups_since_clear: Reading::one(trip.warmups_since_clear, ms),
@@ -277,12 +257,7 @@ impl Day {
         add_moments(&mut self.idle_throttle_pct, &other.idle_throttle_pct);
         add_moments(&mut self.breathing_pct, &other.breathing_pct);
         add_moments(&mut self.warmup_y, &other.warmup_y);
-        for (a, b) in self
-            .bands
-            .iter_mut()
-            .flatten()
-            .zip(other.bands.iter().flatten())
-        {
+        for (a, b) in self.bands.iter_mut().flatten().zip(other.bands.iter().flatten()) {
             a.n += b.n;
             a.y += b.y;
             a.m += b.m;
@@ -291,11 +266,7 @@ impl Day {
 }
 
 fn misfires(trip: &Trip) -> Option<Box<Misfires>> {
-    let some = trip
-        .misfire_warm
-        .iter()
-        .chain(&trip.misfire_cold)
-        .any(|n| *n > 0.0);
+    let some = trip.misfire_warm.iter().chain(&trip.misfire_cold).any(|n| *n > 0.0);
     some.then(|| {
         let whole = |x: f64| x.round() as f32;
         let (warm, cold) = (trip.misfire_warm.map(whole), trip.misfire_cold.map(whole));
@@ -304,19 +275,11 @@ fn misfires(trip: &Trip) -> Option<Box<Misfires>> {
 }
 
 fn day_band(b: &BandSums) -> DayBand {
-    DayBand {
-        n: exact(b.n),
-        y: exact(b.y),
-        m: exact(b.m),
-    }
+    DayBand { n: exact(b.n), y: exact(b.y), m: exact(b.m) }
 }
 
 fn exact_moments(m: &Moments) -> Moments {
-    Moments {
-        n: exact(m.n),
-        sum: exact(m.sum),
-        sq: exact(m.sq),
-    }
+    Moments { n: exact(m.n), sum: exact(m.sum), sq: exact(m.sq) }
 }
 
 fn add_moments(a: &mut Moments, b: &Moments) {
@@ -343,12 +306,7 @@ mod tests {
             ..Trip::default()
         };
         trip.misfire_warm[2] = (k % 4) as f64;
-        trip.bands[0][1] = BandSums {
-            n: x(7).floor(),
-            y: x(8),
-            m: x(9),
-            ..BandSums::default()
-        };
+        trip.bands[0][1] = BandSums { n: x(7).floor(), y: x(8), m: x(9), ..BandSums::default() };
         trip
     }
 

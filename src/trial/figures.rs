@@ -212,13 +212,13 @@ pub(super) struct Coverage {
     pub(super) bias: f64,
 }
 
+/// An interval beside the truth.
+type Held = (f64, f64, f64, f64);
+
 impl Coverage {
-    fn of(list: &[(f64, f64, f64, f64)]) -> Coverage {
-        let count =
-            |f: &dyn Fn(&(f64, f64, f64, f64)) -> bool| list.iter().filter(|x| f(x)).count();
-        let of = |f: &dyn Fn(&(f64, f64, f64, f64)) -> f64| {
-            quantile(&list.iter().map(f).collect::<Vec<_>>(), 0.5)
-        };
+    fn of(list: &[Held]) -> Coverage {
+        let count = |f: &dyn Fn(&Held) -> bool| list.iter().filter(|x| f(x)).count();
+        let of = |f: &dyn Fn(&Held) -> f64| quantile(&list.iter().map(f).collect::<Vec<_>>(), 0.5);
         Coverage {
             covered: count(&|(_, lo, hi, t)| lo <= t && t <= hi),
             below: count(&|(_, lo, _, t)| t < lo),

@@ -19,11 +19,8 @@ const BOTTOM: f64 = 300.0;
 /// Weekly points further apart than this are not joined: between them nothing is known.
 const GAP_DAYS: i32 = 28;
 /// Name, class of the line, and dash of each band.
-const BANDS: [(&str, &str, &str); 3] = [
-    ("idle", "idle", "1.5 4"),
-    ("cruise", "cruise", "none"),
-    ("load", "load", "9 4"),
-];
+const BANDS: [(&str, &str, &str); 3] =
+    [("idle", "idle", "1.5 4"), ("cruise", "cruise", "none"), ("load", "load", "9 4")];
 
 /// Something that happened on one day.
 #[derive(Debug, Clone, PartialEq)]
@@ -45,19 +42,13 @@ pub(super) fn events(v: &RankedVehicle) -> Vec<Event> {
         .map(|(day, name)| (*day, clean(name).replace('_', " ")))
         .collect();
     marked.extend(
-        v.verdict
-            .flagged_on
-            .map(|day| (day, "flagged: a test crossed its limit".to_owned())),
+        v.verdict.flagged_on.map(|day| (day, "flagged: a test crossed its limit".to_owned())),
     );
     marked.sort();
     let mut all: Vec<Event> = marked
         .into_iter()
         .enumerate()
-        .map(|(i, (day, what))| Event {
-            day,
-            mark: letter(i),
-            what,
-        })
+        .map(|(i, (day, what))| Event { day, mark: letter(i), what })
         .collect();
     all.extend(v.findings.resets.iter().map(|day| Event {
         day: *day,
@@ -98,11 +89,7 @@ impl Scale {
 /// The drawing, or nothing if there is no point to draw.
 pub(super) fn trace(v: &RankedVehicle, correction_limit_pct: f64) -> Option<Markup> {
     let trace = &v.findings.trace;
-    let known: Vec<f64> = trace
-        .iter()
-        .flat_map(|p| p.bands)
-        .filter(|y| y.is_finite())
-        .collect();
+    let known: Vec<f64> = trace.iter().flat_map(|p| p.bands).filter(|y| y.is_finite()).collect();
     if known.is_empty() {
         return None;
     }
@@ -133,36 +120,17 @@ pub(super) fn trace(v: &RankedVehicle, correction_limit_pct: f64) -> Option<Mark
 /// the vehicle's trim series is used up from the start.
 fn headroom(v: &RankedVehicle, correction_limit_pct: f64) -> f64 {
     let is_trim = |k: SeriesKind| matches!(k, SeriesKind::TrimAll(_) | SeriesKind::Trim(..));
-    let baselines = v
-        .findings
-        .series
-        .iter()
-        .filter(|s| is_trim(s.kind))
-        .map(|s| s.baseline);
-    let highest = baselines
-        .filter(|b| b.is_finite())
-        .fold(f64::NEG_INFINITY, f64::max);
+    let baselines = v.findings.series.iter().filter(|s| is_trim(s.kind)).map(|s| s.baseline);
+    let highest = baselines.filter(|b| b.is_finite()).fold(f64::NEG_INFINITY, f64::max);
     let limit = 100.0 * (correction_limit_pct / 100.0).ln_1p();
-    if highest.is_finite() {
-        limit - highest
-    } else {
-        limit
-    }
+    if highest.is_finite() { limit - highest } else { limit }
 }
 
 fn scale(trace: &[TracePoint], known: &[f64], events: &[Event], limit: f64) -> Scale {
-    let days = || {
-        trace
-            .iter()
-            .map(|p| p.day)
-            .chain(events.iter().map(|e| e.day))
-    };
+    let days = || trace.iter().map(|p| p.day).chain(events.iter().map(|e| e.day));
     let low = known.iter().copied().fold(-4.0, f64::min);
-    let high = known
-        .iter()
-        .copied()
-        .fold(0.0, f64::max)
-        .max(if limit.is_finite() { limit } else { 0.0 });
+    let high =
+        known.iter().copied().fold(0.0, f64::max).max(if limit.is_finite() { limit } else { 0.0 });
     Scale {
         first: days().min().unwrap_or(0),
         last: days().max().unwrap_or(1),
@@ -193,10 +161,7 @@ fn level_axis(s: &Scale) -> Markup {
 /// First days of months, thinned to at most nine, named; the year stands at the first and at each January.
 fn date_axis(s: &Scale) -> Markup {
     let all = month_starts(s.first, s.last);
-    let every = [1, 2, 3, 6, 12, 24, 60]
-        .into_iter()
-        .find(|n| all.len() <= 9 * n)
-        .unwrap_or(120);
+    let every = [1, 2, 3, 6, 12, 24, 60].into_iter().find(|n| all.len() <= 9 * n).unwrap_or(120);
     let is_on_step =
         |d: &Date| (i32::from(d.year()) * 12 + i32::from(d.month()) - 1) % every as i32 == 0;
     let ticks: Vec<(i32, Date)> = all.into_iter().filter(|(_, d)| is_on_step(d)).collect();
@@ -216,9 +181,7 @@ fn date_axis(s: &Scale) -> Markup {
 
 /// First days of the months between two days.
 fn month_starts(first: i32, last: i32) -> Vec<(i32, Date)> {
-    (first..=last)
-        .filter_map(|day| civil(day).filter(|d| d.day() == 1).map(|d| (day, d)))
-        .collect()
+    (first..=last).filter_map(|day| civil(day).filter(|d| d.day() == 1).map(|d| (day, d))).collect()
 }
 
 fn limit_line(s: &Scale, limit: f64) -> Markup {
@@ -241,19 +204,13 @@ fn line(s: &Scale, trace: &[TracePoint], band: usize) -> Markup {
         } else {
             for (i, p) in run.iter().enumerate() {
                 let pen = if i == 0 { 'M' } else { 'L' };
-                path.push_str(&format!(
-                    "{pen}{} {}",
-                    px(s.x(p.day)),
-                    px(s.y(p.bands[band]))
-                ));
+                path.push_str(&format!("{pen}{} {}", px(s.x(p.day)), px(s.y(p.bands[band]))));
             }
         }
         run.clear();
     };
     for point in trace {
-        let breaks = run
-            .last()
-            .is_some_and(|before| point.day - before.day > GAP_DAYS);
+        let breaks = run.last().is_some_and(|before| point.day - before.day > GAP_DAYS);
         let known = point.bands[band].is_finite();
         if breaks {
             flush(&mut run);
@@ -285,11 +242,8 @@ fn end_labels(s: &Scale, trace: &[TracePoint]) -> Markup {
     // Close together: centred on their middle; else each pushed down by its upper neighbour.
     let centre = ends.iter().sum::<f64>() / ends.len().max(1) as f64;
     let tight = spread < APART * (ends.len().saturating_sub(1)) as f64;
-    let mut above = if tight {
-        centre - APART * (ends.len() + 1) as f64 / 2.0
-    } else {
-        f64::NEG_INFINITY
-    };
+    let mut above =
+        if tight { centre - APART * (ends.len() + 1) as f64 / 2.0 } else { f64::NEG_INFINITY };
     html! {
         @for (band, value, x, y) in labels {
             @let at = if tight { above + APART } else { y.max(above + APART) };
@@ -332,14 +286,8 @@ fn event_marks(s: &Scale, events: &[Event], flagged_on: Option<i32>) -> Markup {
 
 /// What the drawing shows, for those who hear it.
 fn summary(v: &RankedVehicle) -> String {
-    let last = |band: usize| {
-        v.findings
-            .trace
-            .iter()
-            .rev()
-            .map(|p| p.bands[band])
-            .find(|y| y.is_finite())
-    };
+    let last =
+        |band: usize| v.findings.trace.iter().rev().map(|p| p.bands[band]).find(|y| y.is_finite());
     let ends: Vec<String> = BANDS
         .iter()
         .enumerate()
@@ -347,9 +295,10 @@ fn summary(v: &RankedVehicle) -> String {
             last(i).map(|y| format!("{name} {} percent", words::signed(y, 1)))
         })
         .collect();
-    let flagged = v.verdict.flagged_on.map_or(String::new(), |d| {
-        format!(" Flagged on {}.", words::short_day(d))
-    });
+    let flagged = v
+        .verdict
+        .flagged_on
+        .map_or(String::new(), |d| format!(" Flagged on {}.", words::short_day(d)));
     format!("Latest weekly means: {}.{flagged}", words::list(&ends))
 }
 
@@ -360,18 +309,12 @@ mod tests {
     #[test]
     fn months_are_counted_by_the_calendar() {
         // 2024-01-31 is day 19753, 2024-03-01 day 19783 (GNU date).
-        let starts: Vec<i32> = month_starts(19_753, 19_783)
-            .into_iter()
-            .map(|(d, _)| d)
-            .collect();
+        let starts: Vec<i32> = month_starts(19_753, 19_783).into_iter().map(|(d, _)| d).collect();
         assert_eq!(starts, [19_754, 19_783]);
     }
 
     #[test]
     fn marks_go_on_after_the_alphabet() {
-        assert_eq!(
-            (letter(0), letter(25), letter(26)),
-            ("A".into(), "Z".into(), "27".into())
-        );
+        assert_eq!((letter(0), letter(25), letter(26)), ("A".into(), "Z".into(), "27".into()));
     }
 }

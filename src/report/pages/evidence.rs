@@ -52,11 +52,8 @@ fn witnesses(c: &CauseWeight, rival: &CauseWeight) -> Markup {
         .contributions
         .iter()
         .map(|(witness, nats)| {
-            let other = rival
-                .contributions
-                .iter()
-                .find(|(w, _)| w == witness)
-                .map_or(0.0, |(_, n)| *n);
+            let other =
+                rival.contributions.iter().find(|(w, _)| w == witness).map_or(0.0, |(_, n)| *n);
             (*witness, nats - other)
         })
         .filter(|(_, nats)| nats.is_finite())
@@ -124,12 +121,7 @@ fn misfires(v: &RankedVehicle) -> Markup {
     let Some(m) = &v.findings.misfires else {
         return html! {};
     };
-    let most = m
-        .by_cylinder
-        .iter()
-        .copied()
-        .filter(|r| r.is_finite())
-        .fold(0.0, f64::max);
+    let most = m.by_cylinder.iter().copied().filter(|r| r.is_finite()).fold(0.0, f64::max);
     // Bars are as long as the worst cylinder's: drawn only where something was found.
     let is_drawn = most > 0.0 && (m.flagged_on.is_some() || m.cylinder.is_some());
     html! {
@@ -176,10 +168,7 @@ fn misfire_sentence(m: &MisfireFinding) -> String {
         Some(day) => format!(" The rate crossed its limit on {}.", words::short_day(day)),
         None => " The rate has not crossed its limit.".to_owned(),
     };
-    format!(
-        "{} per 1,000 revolutions{ratio}.{flagged}",
-        words::figure(m.per_1000_rev, 3)
-    )
+    format!("{} per 1,000 revolutions{ratio}.{flagged}", words::figure(m.per_1000_rev, 3))
 }
 
 fn economy(v: &RankedVehicle) -> Markup {

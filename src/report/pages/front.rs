@@ -33,10 +33,7 @@ pub(super) fn page(input: &ReportInput<'_>, names: &[String]) -> Markup {
             (trust::sections(input))
         }
     };
-    let title = format!(
-        "Fuel-system work list, {}",
-        words::short_day(input.as_of_day)
-    );
+    let title = format!("Fuel-system work list, {}", words::short_day(input.as_of_day));
     shell(input, &title, &body)
 }
 
@@ -50,14 +47,11 @@ fn headline(input: &ReportInput<'_>) -> Markup {
         n => Some(format!("{} {tail}", words::count(n as u64))),
     };
     let too_little = part(State::TooLittleData, "with too little data");
-    let rest: Vec<String> = [
-        part(State::Watch, "to watch"),
-        part(State::Sound, "sound"),
-        too_little,
-    ]
-    .into_iter()
-    .flatten()
-    .collect();
+    let rest: Vec<String> =
+        [part(State::Watch, "to watch"), part(State::Sound, "sound"), too_little]
+            .into_iter()
+            .flatten()
+            .collect();
     let rest = words::list(&rest);
     html! {
         (words::long_day(input.as_of_day)) ": "
@@ -69,25 +63,14 @@ fn headline(input: &ReportInput<'_>) -> Markup {
 }
 
 fn lead(input: &ReportInput<'_>, act: &[Linked<'_>]) -> String {
-    let sum: f64 = act
-        .iter()
-        .map(|(v, _)| v.urgency.per_week())
-        .filter(|x| x.is_finite())
-        .sum();
-    let whose = if act.len() == 1 {
-        "Leaving it"
-    } else {
-        "Leaving them all"
-    };
+    let sum: f64 = act.iter().map(|(v, _)| v.urgency.per_week()).filter(|x| x.is_finite()).sum();
+    let whose = if act.len() == 1 { "Leaving it" } else { "Leaving them all" };
     let amount = words::money(input.currency, sum);
     format!("{whose} for one more week is expected to cost {amount}.")
 }
 
 fn bay_list(input: &ReportInput<'_>, act: &[Linked<'_>]) -> Markup {
-    let most = act
-        .iter()
-        .map(|(v, _)| v.urgency.per_week())
-        .fold(0.0, f64::max);
+    let most = act.iter().map(|(v, _)| v.urgency.per_week()).fold(0.0, f64::max);
     html! {
         section aria-labelledby="bays" {
             h2 id="bays" { "For the bays" }
@@ -192,11 +175,7 @@ pub(super) fn range(e: Estimate, unit: &str) -> String {
     }
     let value = format!("{}\u{a0}{unit}", words::signed(e.value, 1));
     if e.lo.is_finite() && e.hi.is_finite() {
-        format!(
-            "{value} ({} to {})",
-            words::signed(e.lo, 1),
-            words::signed(e.hi, 1)
-        )
+        format!("{value} ({} to {})", words::signed(e.lo, 1), words::signed(e.hi, 1))
     } else {
         value
     }

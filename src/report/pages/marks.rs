@@ -41,11 +41,7 @@ pub(super) fn words(state: State) -> &'static str {
 
 /// A horizontal bar filled to `share` (0 to 1); the figure stands beside it as text.
 pub(super) fn bar(share: f64) -> Markup {
-    let share = if share.is_finite() {
-        share.clamp(0.0, 1.0)
-    } else {
-        0.0
-    };
+    let share = if share.is_finite() { share.clamp(0.0, 1.0) } else { 0.0 };
     html! {
         svg class="bar" viewBox="0 0 100 8" preserveAspectRatio="none" aria-hidden="true" {
             rect class="rail" x="0" y="0" width="100" height="8" {}

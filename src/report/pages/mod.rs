@@ -26,10 +26,7 @@ const POLICY: &str =
 /// All pages: (file name, HTML), the front page first.
 pub fn all(input: &ReportInput<'_>) -> Vec<(String, String)> {
     let names = page_names(input);
-    let mut pages = vec![(
-        "index.html".to_owned(),
-        front::page(input, &names).into_string(),
-    )];
+    let mut pages = vec![("index.html".to_owned(), front::page(input, &names).into_string())];
     for (vehicle, name) in input.ranked.iter().zip(&names) {
         pages.push((name.clone(), vehicle::page(input, vehicle).into_string()));
     }
@@ -42,12 +39,7 @@ pub fn all(input: &ReportInput<'_>) -> Vec<(String, String)> {
 /// the register stays the same.
 pub fn page_names(input: &ReportInput<'_>) -> Vec<String> {
     let mut order: Vec<usize> = (0..input.ranked.len()).collect();
-    order.sort_by(|a, b| {
-        input.ranked[*a]
-            .vehicle
-            .cmp(&input.ranked[*b].vehicle)
-            .then(a.cmp(b))
-    });
+    order.sort_by(|a, b| input.ranked[*a].vehicle.cmp(&input.ranked[*b].vehicle).then(a.cmp(b)));
     let place: BTreeMap<usize, usize> =
         order.iter().enumerate().map(|(p, i)| (*i, p + 1)).collect();
     let name = |(i, v): (usize, &crate::tables::findings::RankedVehicle)| {

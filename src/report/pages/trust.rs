@@ -77,10 +77,7 @@ fn rate(per_vehicle_year: f64) -> String {
     match 1.0 / per_vehicle_year {
         years if !years.is_finite() => "at an unknown rate".to_owned(),
         years if years >= 1.5 => format!("about once in {} vehicle-years", words::whole(years)),
-        _ => format!(
-            "about {} times a vehicle-year",
-            words::figure(per_vehicle_year, 1)
-        ),
+        _ => format!("about {} times a vehicle-year", words::figure(per_vehicle_year, 1)),
     }
 }
 
@@ -89,10 +86,7 @@ fn expected(a_year: f64) -> String {
     match a_year {
         n if !n.is_finite() => "not known".to_owned(),
         n if n <= 0.0 => "none".to_owned(),
-        n if n < 0.8 => format!(
-            "about one wrong flag in {} years",
-            words::figure(1.0 / n, 0)
-        ),
+        n if n < 0.8 => format!("about one wrong flag in {} years", words::figure(1.0 / n, 0)),
         n if n < 1.5 => "about one wrong flag a year".to_owned(),
         n => format!("about {} wrong flags a year", words::figure(n, 0)),
     }
@@ -102,11 +96,7 @@ fn rows(files: &[FileCounts]) -> Markup {
     let kept: u64 = files.iter().map(|f| f.kept).sum();
     let rejected: u64 = files.iter().map(|f| f.rejected).sum();
     let mut worst: Vec<&FileCounts> = files.iter().collect();
-    worst.sort_by(|a, b| {
-        b.rejected
-            .cmp(&a.rejected)
-            .then_with(|| a.file.cmp(&b.file))
-    });
+    worst.sort_by(|a, b| b.rejected.cmp(&a.rejected).then_with(|| a.file.cmp(&b.file)));
     let (shown, hidden) = worst.split_at(worst.len().min(FILES_SHOWN));
     html! {
         section aria-labelledby="data" {

@@ -33,19 +33,12 @@ pub(super) fn page(input: &ReportInput<'_>, v: &RankedVehicle) -> Markup {
             @if matches!(state, State::Act | State::Watch) { (trust::cautions()) }
         }
     };
-    let title = format!(
-        "{}, {}",
-        clean(&v.vehicle),
-        words::short_day(input.as_of_day)
-    );
+    let title = format!("{}, {}", clean(&v.vehicle), words::short_day(input.as_of_day));
     shell(input, &title, &body)
 }
 
 fn verdict(v: &RankedVehicle) -> Markup {
-    let bank = v
-        .verdict
-        .bank
-        .map_or(String::new(), |b| format!(", bank {b} only"));
+    let bank = v.verdict.bank.map_or(String::new(), |b| format!(", bank {b} only"));
     html! {
         @match (v.verdict.state, v.verdict.action) {
             (State::Act, Action::None) => { "the cause is not clear; see the checks." }
@@ -91,11 +84,7 @@ fn key_figures(input: &ReportInput<'_>, v: &RankedVehicle) -> Markup {
             between(e, hundreds),
         ));
     }
-    figures.push((
-        "Days with trips",
-        days,
-        words::counted(f.trips, "trip", "trips"),
-    ));
+    figures.push(("Days with trips", days, words::counted(f.trips, "trip", "trips")));
     figures.push((
         "Driven a week",
         format!("{}\u{a0}km", words::whole(f.km_per_week)),
@@ -117,11 +106,7 @@ fn hundreds(km: f64) -> String {
 }
 
 fn odometer(km: f64) -> String {
-    if km.is_finite() {
-        format!("odometer {}\u{a0}km", words::whole(km))
-    } else {
-        String::new()
-    }
+    if km.is_finite() { format!("odometer {}\u{a0}km", words::whole(km)) } else { String::new() }
 }
 
 /// The 95 % range in words; one open end is said so.

@@ -117,23 +117,13 @@ fn steps(action: Action) -> &'static [&'static str] {
 }
 
 fn done_when(v: &RankedVehicle) -> Markup {
-    let misfires = v
-        .findings
-        .misfires
-        .as_ref()
-        .filter(|m| m.baseline_per_1000_rev.is_finite());
+    let misfires = v.findings.misfires.as_ref().filter(|m| m.baseline_per_1000_rev.is_finite());
     let bands: Vec<String> = v
         .findings
         .series
         .iter()
         .filter(|s| matches!(s.kind, SeriesKind::Trim(..)) && s.baseline.is_finite())
-        .map(|s| {
-            format!(
-                "{} {}\u{a0}%",
-                short_series(s.kind),
-                words::signed(s.baseline, 1)
-            )
-        })
+        .map(|s| format!("{} {}\u{a0}%", short_series(s.kind), words::signed(s.baseline, 1)))
         .collect();
     html! {
         ul class="ticks" {
