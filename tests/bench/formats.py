@@ -23,14 +23,21 @@ def zstd(source: Path, target: Path) -> None:
         zstandard.ZstdCompressor(level=3).copy_stream(read, write)
 
 
+def table(source: Path, **options) -> polars.DataFrame:
+    """The rows with every signal as a number."""
+    names = source.open().readline().strip().split(",")
+    signals = {name: polars.Float64 for name in names if name not in ("time", "vehicle", "trip")}
+    return polars.read_csv(source, schema_overrides=signals, **options)
+
+
 def json_lines(source: Path, target: Path) -> None:
     """One object a row; times stay text."""
-    polars.read_csv(source, infer_schema_length=None).write_ndjson(target)
+    table(source).write_ndjson(target)
 
 
 def parquet(source: Path, target: Path) -> None:
     """One table a file; times as microseconds UTC."""
-    polars.read_csv(source, try_parse_dates=True, infer_schema_length=None).write_parquet(target)
+    table(source, try_parse_dates=True).write_parquet(target)
 
 
 WRITERS = {"csv.gz": gzipped, "csv.zst": zstd, "jsonl": json_lines, "parquet": parquet}

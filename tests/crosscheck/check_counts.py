@@ -146,7 +146,10 @@ def size_of(count, mean):
 def negative_binomial(rng):
     n, k = int(rng.integers(60, 200)), rng.uniform(0.5, 3.0)
     count = rng.negative_binomial(k, k / (k + rng.uniform(2.0, 8.0)), n)
-    fit = sm.NegativeBinomial(count, np.ones(n)).fit(disp=0, method="newton", maxiter=500, tol=1e-12)
+    model = sm.NegativeBinomial(count, np.ones(n))
+    # Newton's steps alone sometimes leave the range; from a point nearby they don't.
+    near = model.fit(disp=0, method="nm", maxiter=2000).params
+    fit = model.fit(near, disp=0, method="newton", maxiter=500, tol=1e-12)
     size = 1.0 / fit.params[1]
     # Where the slope of the likelihood is 0, the curvature in k is that in 1/k times k^-4.
     return {"parts": [[int(c), 1.0] for c in count]}, {

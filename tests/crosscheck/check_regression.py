@@ -46,7 +46,7 @@ def dependent_columns(rng):
 @check(
     "cluster_covariance",
     "statsmodels cov_type='cluster' without its correction, times G/(G-1): CR1 (its own also has (n-1)/(n-p))",
-    rel=1e-8,
+    rel=1e-6,
     abs=1e-12,
     cases=100,
 )
@@ -61,7 +61,7 @@ def cluster_covariance(rng):
 @check(
     "newey_west",
     "statsmodels cov_type='HAC', use_correction=False: Bartlett weights, no prewhitening",
-    rel=1e-8,
+    rel=1e-6,
     abs=1e-12,
     cases=100,
 )
