@@ -19,8 +19,7 @@ pub(super) fn run(args: &RunArgs, progress: &Reporter) -> End {
     let options = RunOptions { as_of: args.as_of, clock_us: clock_us() };
     let end = pipeline::run(&settings, options, progress)?;
     progress.finish();
-    let counts = end.ingested.counts();
-    let input = end.judged.report_input(&settings, &counts);
+    let input = end.judged.report_input(&settings);
     print(&report::terminal::table(&input, width(), args.all))?;
     print(&format!("Report: {}\n", settings.output.join("report").join("index.html").display()))?;
     Ok(code(&end.ingested, end.too_many_rejects, end.unreadable_inputs))
@@ -46,7 +45,7 @@ pub(super) fn rank(args: &RunArgs, progress: &Reporter) -> End {
     let settings = pipeline::load(&args.pipeline)?;
     let judged = pipeline::rank_only(&settings, args.as_of, progress)?;
     progress.finish();
-    let input = judged.report_input(&settings, &[]);
+    let input = judged.report_input(&settings);
     report::write(&input, &settings.output)?;
     print(&report::terminal::table(&input, width(), args.all))?;
     Ok(Code::Done)
@@ -56,7 +55,7 @@ pub(super) fn outcomes(args: &RunArgs, progress: &Reporter) -> End {
     let settings = pipeline::load(&args.pipeline)?;
     let judged = pipeline::rank_only(&settings, args.as_of, progress)?;
     progress.finish();
-    let input = judged.report_input(&settings, &[]);
+    let input = judged.report_input(&settings);
     report::write_outcomes(&input, &settings.output)?;
     print(&report::terminal::outcomes(&input, width()))?;
     Ok(Code::Done)

@@ -205,7 +205,7 @@ impl Text {
         if len == 0 {
             return Err(IngestError::Empty { path: self.path.clone() });
         }
-        let (decoder, bom) = decoder_for(encoding, &probe[..len], self.ended);
+        let (decoder, bom) = decoder_for(encoding, &probe[..len]);
         match decoder {
             None => {
                 if let Some(offset) = memchr::memchr(0, &probe[..len]) {
@@ -400,11 +400,7 @@ impl Text {
 }
 
 /// The decoder that the first bytes call for, if they are not UTF-8 already, and the length of the byte-order mark.
-fn decoder_for(
-    encoding: Encoding,
-    first: &[u8],
-    whole: bool,
-) -> (Option<encoding_rs::Decoder>, usize) {
+fn decoder_for(encoding: Encoding, first: &[u8]) -> (Option<encoding_rs::Decoder>, usize) {
     let with = |encoding: &'static encoding_rs::Encoding, bom| {
         (Some(encoding.new_decoder_without_bom_handling()), bom)
     };
@@ -421,17 +417,17 @@ fn decoder_for(
             // A log starts with ASCII text: in UTF-16 every other byte of it is zero.
             (None, [a, 0, b, 0, ..]) if *a != 0 && *b != 0 => with(encoding_rs::UTF_16LE, 0),
             (None, [0, a, 0, b, ..]) if *a != 0 && *b != 0 => with(encoding_rs::UTF_16BE, 0),
-            (None, _) if first.contains(&0) || is_utf8(first, whole) => (None, 0),
+            (None, _) if first.contains(&0) || is_utf8(first) => (None, 0),
             (None, _) => with(encoding_rs::WINDOWS_1252, 0),
         },
     }
 }
 
-fn is_utf8(first: &[u8], whole: bool) -> bool {
+fn is_utf8(first: &[u8]) -> bool {
     match std::str::from_utf8(first) {
         Ok(_) => true,
-        // A character cut off at the end of the probe is no fault.
-        Err(error) => !whole && error.error_len().is_none(),
+        // A character cut off at the end is no fault: the probe ends there, or the file is still being written.
+        Err(error) => error.error_len().is_none(),
     }
 }
 

@@ -14,7 +14,7 @@ use super::snapshot::{PartFile, Snapshot};
 use super::store::Place;
 
 /// Pairs of vehicle and recipe.
-pub type Recipes = BTreeSet<(String, String)>;
+pub(crate) type Recipes = BTreeSet<(String, String)>;
 
 impl Snapshot {
     /// Vehicles and recipes of the trips in each file.

@@ -33,7 +33,7 @@ pub fn explain(
         .filter(|t| t.start_us.div_euclid(86_400_000_000) <= i64::from(judged.as_of))
         .map(|t| row(t, &paths))
         .collect();
-    Ok(text(&judged.report_input(pipeline, &[]), ranked, &trips, width))
+    Ok(text(&judged.report_input(pipeline), ranked, &trips, width))
 }
 
 fn unknown(

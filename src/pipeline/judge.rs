@@ -3,7 +3,7 @@
 use super::{Error, Fleet, Progress};
 use crate::decide::decide;
 use crate::evidence::{self, Evidence};
-use crate::lake::Snapshot;
+use crate::lake::{Snapshot, SourceRow};
 use crate::outcomes;
 use crate::rank::rank;
 use crate::report::{FileCounts, ReportInput};
@@ -11,7 +11,7 @@ use crate::settings::Pipeline;
 use crate::tables::findings::{
     GroupAlarm, GuaranteeFigures, Outcome, OutcomeSummary, RankedVehicle,
 };
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The judged fleet.
 #[derive(Debug)]
@@ -30,6 +30,8 @@ pub struct Judged {
     pub guarantee: GuaranteeFigures,
     /// Vehicles in the lake that the register does not know.
     pub unregistered: Vec<String>,
+    /// Rows of every source in the lake, by path.
+    pub files: Vec<FileCounts>,
     /// What the reader of the report must know.
     pub notes: Vec<String>,
 }
@@ -92,9 +94,29 @@ pub fn judge(
         outcomes,
         group_alarms,
         guarantee,
+        files: file_counts(snapshot.sources()),
         unregistered,
         notes,
     })
+}
+
+/// Rows kept and rejected by path; of a file that has grown, its longest state, which counts the others.
+fn file_counts(sources: &[SourceRow]) -> Vec<FileCounts> {
+    let mut longest: BTreeMap<&str, &SourceRow> = BTreeMap::new();
+    for s in sources {
+        let entry = longest.entry(&s.path).or_insert(s);
+        if s.rows_read > entry.rows_read {
+            *entry = s;
+        }
+    }
+    longest
+        .into_iter()
+        .map(|(path, s)| FileCounts {
+            file: path.to_owned(),
+            kept: s.rows_kept,
+            rejected: s.rows_rejected,
+        })
+        .collect()
 }
 
 fn first_names(names: &[String]) -> String {
@@ -105,11 +127,7 @@ fn first_names(names: &[String]) -> String {
 
 impl Judged {
     /// What the report stage needs.
-    pub fn report_input<'a>(
-        &'a self,
-        pipeline: &'a Pipeline,
-        files: &'a [FileCounts],
-    ) -> ReportInput<'a> {
+    pub fn report_input<'a>(&'a self, pipeline: &'a Pipeline) -> ReportInput<'a> {
         ReportInput {
             as_of_day: self.as_of,
             currency: &pipeline.currency,
@@ -117,7 +135,7 @@ impl Judged {
             ranked: &self.ranked,
             outcomes: &self.outcomes,
             summaries: &self.summaries,
-            files,
+            files: &self.files,
             group_alarms: &self.group_alarms,
             guarantee: self.guarantee,
             tool_version: env!("CARGO_PKG_VERSION"),

@@ -103,8 +103,7 @@ pub fn run(
     };
     progress.stage("report", None);
     let started = Instant::now();
-    let counts = end.ingested.counts();
-    let input = end.judged.report_input(pipeline, &counts);
+    let input = end.judged.report_input(pipeline);
     report::write(&input, &pipeline.output)?;
     stages.add("report", started.elapsed());
     let record = record::run_record(pipeline, &fleet, &end, &snapshot, &stages)?;

@@ -15,7 +15,6 @@ use crate::ingest::{
     pseudonym, read_file,
 };
 use crate::lake::{Batch, BatchId, Lake, LakeError, Part, SourceRow, Table};
-use crate::report::FileCounts;
 use crate::settings::{Pipeline, ProfileRef};
 use crate::tables::samples::RejectCode;
 use crate::tables::trips::Trip;
@@ -129,18 +128,6 @@ impl Ingested {
     /// Files that cannot be read.
     pub fn unreadable(&self) -> usize {
         self.files.iter().filter(|f| f.outcome == InputOutcome::Unreadable).count()
-    }
-
-    /// Rows per file for the report.
-    pub fn counts(&self) -> Vec<FileCounts> {
-        self.files
-            .iter()
-            .map(|f| FileCounts {
-                file: f.path.clone(),
-                kept: f.rows_kept,
-                rejected: f.rows_rejected,
-            })
-            .collect()
     }
 }
 

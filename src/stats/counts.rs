@@ -109,13 +109,20 @@ pub fn rate_ratio_p(first: Counted, second: Counted, ratio: f64) -> (f64, f64) {
 /// P(X >= k) of a binomial.
 #[must_use]
 pub fn binomial_upper_tail(k: u64, n: u64, p: f64) -> f64 {
-    if k == 0 || p >= 1.0 {
+    if k == 0 {
         1.0
     } else if k > n || p <= 0.0 {
         0.0
+    } else if p >= 1.0 {
+        1.0
     } else {
         beta_reg(k as f64, (n - k + 1) as f64, p)
     }
+}
+
+/// P(X <= k) of a binomial, `k <= n`: a mirrored upper tail keeps the digits that 1 less a tail loses.
+fn binomial_lower_tail(k: u64, n: u64, p: f64) -> f64 {
+    binomial_upper_tail(n - k, n, 1.0 - p)
 }
 
 /// P(an outcome no more likely than `k`) of a binomial.
@@ -132,10 +139,11 @@ fn binomial_no_more_likely(k: u64, n: u64, p: f64) -> f64 {
     // Mass rises up to the mode and falls after it: the opposite tail's edge by bisection.
     if k <= mode {
         let edge = first_where(mode, n + 1, |i| i > n || ln_mass(i) <= bound);
-        1.0 - binomial_upper_tail(k + 1, n, p) + binomial_upper_tail(edge.max(k + 1), n, p)
+        binomial_lower_tail(k, n, p) + binomial_upper_tail(edge.max(k + 1), n, p)
     } else {
         let below = first_where(0, mode + 1, |i| ln_mass(i) > bound);
-        binomial_upper_tail(k, n, p) + 1.0 - binomial_upper_tail(below, n, p)
+        let opposite = below.checked_sub(1).map_or(0.0, |b| binomial_lower_tail(b, n, p));
+        binomial_upper_tail(k, n, p) + opposite
     }
     .min(1.0)
 }

@@ -111,11 +111,11 @@ pub fn normal_upper_tail(b: f64) -> f64 {
 /// Point of the standard normal with area `p` below it, `p` inside (0, 1).
 #[must_use]
 pub fn normal_quantile(p: f64) -> f64 {
-    root(
-        -40.0,
-        40.0,
-        |z| if z < 0.0 { normal_upper_tail(-z) } else { 1.0 - normal_upper_tail(z) } - p,
-    )
+    if p > 0.5 {
+        // From the nearer end: an area close to 1 holds few digits of the tail beyond it.
+        return -normal_quantile(1.0 - p);
+    }
+    root(-40.0, 0.0, |z| normal_upper_tail(-z) - p)
 }
 
 /// Area of Student's t with `df` degrees of freedom above `t`.

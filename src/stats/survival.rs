@@ -70,7 +70,8 @@ fn log_log_limits(survival: f64, greenwood: f64, z: f64) -> (f64, f64) {
 /// First time at which no more than half last; `None` while more than half do.
 #[must_use]
 pub fn median_time(steps: &[SurvivalStep]) -> Option<f64> {
-    steps.iter().find(|s| s.survival <= 0.5).map(|s| s.time)
+    // A product that is one half in exact arithmetic may round to just above it.
+    steps.iter().find(|s| s.survival <= 0.5 + 1e-12).map(|s| s.time)
 }
 
 #[cfg(test)]
