@@ -125,9 +125,13 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
     match cause {
         Cause::RestrictedInjectors => one_or_both(Shape::Restriction, 1.0, 0.6),
         Cause::UnmeteredAir => one_or_both(Shape::UnmeteredAir, 1.0, 0.7),
-        Cause::SupplyDroop => at(Shape::SupplyDroop, Banks::All, 1.0),
+        Cause::SupplyDroop => log_sum_exp(&[
+            0.5f64.ln() + at(Shape::SupplyDroop, Banks::All, 1.0),
+            0.5f64.ln() + at(Shape::SteepDroop, Banks::All, 1.0),
+        ]),
         Cause::MeteringError => log_sum_exp(&[
-            0.8f64.ln() + at(Shape::MeteringError, Banks::All, 1.0),
+            0.4f64.ln() + at(Shape::MeteringError, Banks::All, 1.0),
+            0.4f64.ln() + at(Shape::OffsetMeteringError, Banks::All, 1.0),
             0.2f64.ln() + at(Shape::MeteringError, Banks::All, -1.0),
         ]),
         Cause::LeakingInjector => log_sum_exp(&[

@@ -261,7 +261,7 @@ fn params(kind: SeriesKind, test: &TestSettings) -> Params {
 
 /// How much larger a change must be that shows in one band only, or downward: what does so for a reason (a
 /// leak at idle, droop at load, a leaking injector) is large there, and innocent steps differ by band.
-const SINGLE_BAND_LEAST: f64 = 1.5;
+const SINGLE_BAND_LEAST: f64 = 2.0;
 
 fn follow(
     history: &History<'_>,
@@ -356,9 +356,9 @@ fn recent_raw(rows: &[(i32, f64)], since: i32) -> f64 {
 /// Size of a lasting change that is acted on, by kind of series; `None` where a jump is innocent.
 fn level_limit(kind: SeriesKind, decide: &DecideSettings) -> Option<f64> {
     match kind {
-        SeriesKind::TrimAll(_) | SeriesKind::Trim(_, Band::Load) => Some(decide.level_change_pct),
-        // Idle is noisier: purge and accessories weigh more on little air.
-        SeriesKind::Trim(_, Band::Idle) => Some(1.25 * decide.level_change_pct),
+        SeriesKind::TrimAll(_) => Some(decide.level_change_pct),
+        // One band is noisier than all: purge and accessories weigh on little air, and load is rare.
+        SeriesKind::Trim(_, Band::Idle | Band::Load) => Some(1.25 * decide.level_change_pct),
         SeriesKind::Trim(_, Band::Cruise)
         | SeriesKind::IdleThrottle
         | SeriesKind::Breathing

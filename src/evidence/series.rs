@@ -119,19 +119,19 @@ pub(super) fn monitored(banks: usize) -> Vec<Monitored> {
     let mut list = Vec::new();
     let split = banks.clamp(1, BANKS) as f64;
     for bank in 1..=banks.clamp(1, BANKS) {
-        list.push(Monitored::new(SeriesKind::TrimAll(bank), 0.50 / split, 0.04 / split));
-        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Idle), 0.05 / split, 0.0));
+        list.push(Monitored::new(SeriesKind::TrimAll(bank), 0.60 / split, 0.04 / split));
+        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Idle), 0.03 / split, 0.0));
         list.push(Monitored::new(SeriesKind::Trim(bank, Band::Cruise), 0.0, 0.0));
-        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Load), 0.05 / split, 0.0));
+        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Load), 0.03 / split, 0.0));
     }
-    list.push(Monitored::new(SeriesKind::IdleThrottle, 0.07, 0.0));
-    list.push(Monitored::new(SeriesKind::Breathing, 0.0, 0.07));
-    list.push(Monitored::new(SeriesKind::WarmupGap, 0.07, 0.0));
+    list.push(Monitored::new(SeriesKind::IdleThrottle, 0.06, 0.0));
+    list.push(Monitored::new(SeriesKind::Breathing, 0.0, 0.06));
+    list.push(Monitored::new(SeriesKind::WarmupGap, 0.06, 0.0));
     list
 }
 
 /// Share of the budget that the misfire test has.
-pub(super) const MISFIRE_SHARE: f64 = 0.15;
+pub(super) const MISFIRE_SHARE: f64 = 0.12;
 
 /// One monitored series with its share of the budget for rises and falls.
 #[derive(Debug, Clone, Copy)]

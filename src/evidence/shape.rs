@@ -26,8 +26,12 @@ pub(super) enum Shape {
     UnmeteredAir,
     /// Grows with airflow: pressure falls with the fuel drawn.
     SupplyDroop,
+    /// The same faster than in proportion: the pressure a line or filter takes grows with the square of the flow.
+    SteepDroop,
     /// Grows with the logarithm of airflow: the sensor's characteristic is bent.
     MeteringError,
+    /// The same on top of a share that is missed at any airflow: dirt on the whole element.
+    OffsetMeteringError,
 }
 
 impl Shape {
@@ -38,13 +42,20 @@ impl Shape {
             Shape::Restriction => 1.0,
             Shape::UnmeteredAir => (1.0 / m).min(1.5),
             Shape::SupplyDroop => (m / FULL_M).min(1.5),
+            Shape::SteepDroop => (m / FULL_M).powi(2).min(1.5),
             Shape::MeteringError => (m.max(1.0).ln() / FULL_M.ln()).min(1.5),
+            Shape::OffsetMeteringError => {
+                OFFSET_SHARE + (1.0 - OFFSET_SHARE) * Shape::MeteringError.at(m)
+            }
         }
     }
 }
 
 /// Airflow of brisk driving in multiples of idle airflow, at which droop and metering error are of unit size.
 const FULL_M: f64 = 12.0;
+
+/// Part of a metering error of unit size that is there at idle already (own judgement, no source).
+const OFFSET_SHARE: f64 = 0.25;
 
 /// Prior scale of the size of a fault, log-percent: half-normal. Faults of interest lie between 3 and 25 %.
 const SIZE_SD: f64 = 12.0;
