@@ -23,12 +23,7 @@ fn byte(value: &Value) -> u8 {
 }
 
 fn numbers(value: &Value) -> Vec<f64> {
-    value
-        .as_array()
-        .unwrap()
-        .iter()
-        .map(|v| v.as_f64().unwrap())
-        .collect()
+    value.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect()
 }
 
 fn near(found: f64, expected: f64) -> bool {
@@ -37,15 +32,10 @@ fn near(found: f64, expected: f64) -> bool {
 
 /// The quantities in the answer to a request for `pid` alone, by their place in the data.
 fn answer(pid: u8, data: &[u8]) -> Vec<(&'static Field, Option<f64>)> {
-    let request = Request {
-        service: 1,
-        identifiers: vec![pid],
-    };
+    let request = Request { service: 1, identifiers: vec![pid] };
     let response = [&[0x41, pid], data].concat();
     let reply = decode_reply(Some(&request), &response, &FullScale::default());
-    let Ok(Reply::Parameters(readings)) = reply else {
-        panic!("{pid:02X}: {reply:?}")
-    };
+    let Ok(Reply::Parameters(readings)) = reply else { panic!("{pid:02X}: {reply:?}") };
     readings
         .iter()
         .map(|r| match *r {
@@ -68,10 +58,7 @@ fn unit(check: &str, field: &Field) -> String {
         same => same,
     };
     // Column units carry no more than the symbol of the check.
-    assert!(
-        field.signal.is_none_or(|s| s.spec().unit == field.unit),
-        "{field:?}"
-    );
+    assert!(field.signal.is_none_or(|s| s.spec().unit == field.unit), "{field:?}");
     unit.to_owned()
 }
 
@@ -100,21 +87,14 @@ fn single_quantity(entry: &Value) {
     let width = input["bytes"].as_u64().unwrap() as usize;
     assert_eq!(parameter_bytes(pid), Some(width), "{pid:02X}");
     let field = FIELDS.iter().find(|f| f.pid == pid).unwrap();
-    assert_eq!(
-        field.unit,
-        unit(input["unit"].as_str().unwrap(), field),
-        "{pid:02X}"
-    );
+    assert_eq!(field.unit, unit(input["unit"].as_str().unwrap(), field), "{pid:02X}");
 
     let raws = input["raw"].as_array().unwrap();
     let expected = numbers(&entry["expected"]["value"]);
     assert_eq!(raws.len(), expected.len());
     for (raw, expected) in raws.iter().zip(&expected) {
         let raw = raw.as_u64().unwrap();
-        assert!(
-            near(field.linear.apply(raw as u32), *expected),
-            "{pid:02X} raw {raw}"
-        );
+        assert!(near(field.linear.apply(raw as u32), *expected), "{pid:02X} raw {raw}");
         let found = answer(pid, &big_endian(raw, width));
         assert_eq!(found.len(), 1);
         // Fuel rates above the stated maximum are no measurement (see the note of that check).
@@ -125,10 +105,7 @@ fn single_quantity(entry: &Value) {
         }
     }
     let resolution = entry["expected"]["resolution"].as_f64().unwrap();
-    assert!(
-        near(field.linear.apply(1) - field.linear.apply(0), resolution),
-        "{pid:02X}"
-    );
+    assert!(near(field.linear.apply(1) - field.linear.apply(0), resolution), "{pid:02X}");
 }
 
 fn fuel_system_status(entry: &Value) {
@@ -139,11 +116,7 @@ fn fuel_system_status(entry: &Value) {
         let code = u8::from_str_radix(code.trim_start_matches("0x"), 16).unwrap();
         let state = FuelSystem::from_status(code).unwrap();
         let is_closed = matches!(state, FuelSystem::Closed | FuelSystem::ClosedFault);
-        assert_eq!(
-            is_closed,
-            meaning.as_str().unwrap().starts_with("closed loop"),
-            "{meaning}"
-        );
+        assert_eq!(is_closed, meaning.as_str().unwrap().starts_with("closed loop"), "{meaning}");
         mask |= if is_closed { code } else { 0 };
         // Both systems are read; the first one fills the column.
         let found = answer(0x03, &[code, 0x00]);
@@ -151,10 +124,7 @@ fn fuel_system_status(entry: &Value) {
         assert!(found[0].0.signal.is_some() && found[1].0.signal.is_none());
         assert_eq!(answer(0x03, &[0x00, code])[1].1, Some(f64::from(code)));
     }
-    assert_eq!(
-        u64::from(mask),
-        entry["expected"]["closed_loop_mask"].as_u64().unwrap()
-    );
+    assert_eq!(u64::from(mask), entry["expected"]["closed_loop_mask"].as_u64().unwrap());
     assert_eq!(mask, CLOSED_LOOP_MASK);
     assert_eq!(FuelSystem::from_status(0x00), None);
 }
@@ -162,10 +132,7 @@ fn fuel_system_status(entry: &Value) {
 fn fuel_types(entry: &Value) {
     for (code, meaning) in entry["expected"]["codes"].as_object().unwrap() {
         let code: u8 = code.parse().unwrap();
-        let named = FUEL_TYPES
-            .iter()
-            .find(|&&(c, _)| c == code)
-            .map(|&(_, name)| name);
+        let named = FUEL_TYPES.iter().find(|&&(c, _)| c == code).map(|&(_, name)| name);
         let value = answer(0x51, &[code])[0].1;
         if code == 0 {
             assert_eq!((value, named), (None, None));
@@ -201,18 +168,12 @@ fn numbers_of_rules(entry: &Value) -> usize {
 #[test]
 fn not_available_conventions() {
     // Not supported: left out of the answer, or refused; neither is a fault.
-    let request = Request {
-        service: 1,
-        identifiers: vec![0x06, 0x08],
-    };
+    let request = Request { service: 1, identifiers: vec![0x06, 0x08] };
     let scale = FullScale::default();
     assert!(decode_reply(Some(&request), &[0x41, 0x06, 0x80], &scale).is_ok());
     assert_eq!(
         decode_reply(Some(&request), &[0x7F, 0x01, 0x12], &scale),
-        Ok(Reply::Negative {
-            service: 1,
-            code: 0x12
-        })
+        Ok(Reply::Negative { service: 1, code: 0x12 })
     );
     // Oxygen sensors: FF in the second byte means that the sensor is not used for trim.
     for pid in 0x14..=0x1B {
@@ -232,18 +193,10 @@ fn support_bitmap(entry: &Value) {
     let bytes = parse_bytes(entry["input"]["bytes"].as_str().unwrap()).unwrap();
     let response = [&[0x41, 0x00], bytes.as_slice()].concat();
     let reply = decode_reply(None, &response, &FullScale::default()).unwrap();
-    let Reply::Parameters(readings) = reply else {
-        panic!("{reply:?}")
-    };
-    let [Reading::Supported { block, mask }] = readings[..] else {
-        panic!("{readings:?}")
-    };
-    let expected: Vec<u8> = entry["expected"]["supported"]
-        .as_array()
-        .unwrap()
-        .iter()
-        .map(byte)
-        .collect();
+    let Reply::Parameters(readings) = reply else { panic!("{reply:?}") };
+    let [Reading::Supported { block, mask }] = readings[..] else { panic!("{readings:?}") };
+    let expected: Vec<u8> =
+        entry["expected"]["supported"].as_array().unwrap().iter().map(byte).collect();
     assert_eq!(supported_parameters(block, mask), expected);
 }
 
@@ -271,17 +224,11 @@ fn misfire_monitor_identifiers() {
     let all = entries(include_str!("../reference/decoders/service06.json"));
     let expected = &all.iter().find(|e| e["id"] == "mid-misfire-ids").unwrap()["expected"];
     let general = byte(&expected["general"]);
-    assert_eq!(
-        MisfireMonitor::from_mid(general),
-        Some(MisfireMonitor::General)
-    );
+    assert_eq!(MisfireMonitor::from_mid(general), Some(MisfireMonitor::General));
     let cylinders = expected["cylinder_1_to_12"].as_array().unwrap();
     assert_eq!(cylinders.len(), 12);
     for (n, mid) in cylinders.iter().enumerate() {
-        assert_eq!(
-            MisfireMonitor::from_mid(byte(mid)),
-            Some(MisfireMonitor::Cylinder(n + 1))
-        );
+        assert_eq!(MisfireMonitor::from_mid(byte(mid)), Some(MisfireMonitor::Cylinder(n + 1)));
     }
     assert_eq!(MisfireMonitor::from_mid(0xA0), None);
     assert_eq!(MisfireMonitor::from_mid(0xAE), None);
@@ -294,9 +241,7 @@ fn misfire_monitor_identifiers() {
         let [high, low] = raw.to_be_bytes();
         let response = [0x46, 0xA2, 0x0C, 0x24, high, low, 0, 0, 0xFF, 0xFF];
         let reply = decode_reply(None, &response, &FullScale::default()).unwrap();
-        let Reply::Misfires(counts) = reply else {
-            panic!("{reply:?}")
-        };
+        let Reply::Misfires(counts) = reply else { panic!("{reply:?}") };
         assert_eq!(counts[0].count, raw);
     }
 }
@@ -312,9 +257,7 @@ fn misfire_average_over_driving_cycles() {
         assert!(near(average, expected), "{average} {expected}");
     }
     let fraction = (0..10).fold(0.0, |average, _| updated_average(average, 1.0));
-    let expected = entry["expected"]["ten_cycles_constant_fraction"]
-        .as_f64()
-        .unwrap();
+    let expected = entry["expected"]["ten_cycles_constant_fraction"].as_f64().unwrap();
     assert!((fraction - expected).abs() < 5e-11, "{fraction}");
 }
 
@@ -324,23 +267,14 @@ fn misfire_message_as_an_independent_dissector_reads_it() {
         serde_json::from_str(include_str!("../reference/decoders/monitor_message.json")).unwrap();
     let bytes = parse_bytes(reference["hex"].as_str().unwrap()).unwrap();
     let reply = decode_reply(None, &bytes, &FullScale::default()).unwrap();
-    let Reply::Misfires(counts) = reply else {
-        panic!("{reply:?}")
-    };
+    let Reply::Misfires(counts) = reply else { panic!("{reply:?}") };
     let records = reference["records"].as_array().unwrap();
     assert_eq!(counts.len(), records.len());
     for (found, record) in counts.iter().zip(records) {
         let number = |key: &str| record[key].as_u64().unwrap();
-        assert_eq!(
-            Some(found.monitor),
-            MisfireMonitor::from_mid(number("mid") as u8)
-        );
+        assert_eq!(Some(found.monitor), MisfireMonitor::from_mid(number("mid") as u8));
         assert_eq!(Some(found.test), MisfireTest::from_tid(number("tid") as u8));
-        let values = (
-            u64::from(found.count),
-            u64::from(found.min),
-            u64::from(found.max),
-        );
+        let values = (u64::from(found.count), u64::from(found.min), u64::from(found.max));
         assert_eq!(values, (number("value"), number("min"), number("max")));
     }
 }
@@ -351,9 +285,8 @@ fn transport_frames_as_an_independent_library_parts_them() {
         serde_json::from_str(include_str!("../reference/decoders/transport_frames.json")).unwrap();
     for case in reference["cases"].as_array().unwrap() {
         let length = case["length"].as_u64().unwrap() as usize;
-        let payload: Vec<u8> = std::iter::once(0x46)
-            .chain((0..length - 1).map(|i| (i * 7 % 256) as u8))
-            .collect();
+        let payload: Vec<u8> =
+            std::iter::once(0x46).chain((0..length - 1).map(|i| (i * 7 % 256) as u8)).collect();
         // The longest message stands in the reference by number of frames and last frame only.
         let Some(frames) = case["frames"].as_array() else {
             let count = 1 + (length - 6).div_ceil(7);
@@ -388,18 +321,11 @@ fn capture_lines_as_an_independent_library_writes_them() {
         } else {
             let frame = parsed.unwrap().unwrap();
             let id = case["id"].as_u64().unwrap() as u32;
-            let id = if is("extended") {
-                CanId::Extended(id)
-            } else {
-                CanId::Standard(id as u16)
-            };
+            let id = if is("extended") { CanId::Extended(id) } else { CanId::Standard(id as u16) };
             assert_eq!(frame.id, id, "{line}");
             assert_eq!(Some(frame.time_us), case["time_us"].as_i64(), "{line}");
             assert_eq!(Some(frame.interface), case["channel"].as_str(), "{line}");
-            assert_eq!(
-                frame.data(),
-                parse_bytes(case["data"].as_str().unwrap()).unwrap()
-            );
+            assert_eq!(frame.data(), parse_bytes(case["data"].as_str().unwrap()).unwrap());
         }
     }
 }

@@ -27,11 +27,7 @@ const HOSTILE: [&str; 13] = [
 const NONE: Estimate = Estimate::NONE;
 
 fn estimate(value: f64) -> Estimate {
-    Estimate {
-        value,
-        lo: value - 1.0,
-        hi: value + 1.0,
-    }
+    Estimate { value, lo: value - 1.0, hi: value + 1.0 }
 }
 
 fn series(kind: SeriesKind, change: f64, flagged_up: Option<i32>) -> SeriesFinding {
@@ -64,10 +60,7 @@ fn causes(hint: &'static str) -> Vec<CauseWeight> {
         probability,
         contributions: vec![(hint, nats), ("misfires", f64::NEG_INFINITY)],
     };
-    vec![
-        weight(Cause::RestrictedInjectors, 0.9, -1.0),
-        weight(Cause::UnmeteredAir, 0.1, -4.0),
-    ]
+    vec![weight(Cause::RestrictedInjectors, 0.9, -1.0), weight(Cause::UnmeteredAir, 0.1, -4.0)]
 }
 
 /// A vehicle whose every text is `text`.
@@ -78,22 +71,14 @@ fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
     let trace = (0..60).map(|w| TracePoint {
         day: 20_100 + 7 * w,
         km: 300.0 * f64::from(w),
-        bands: [
-            f64::from(w) / 6.0,
-            if w % 7 == 0 { f64::NAN } else { 1.0 },
-            f64::NAN,
-        ],
+        bands: [f64::from(w) / 6.0, if w % 7 == 0 { f64::NAN } else { 1.0 }, f64::NAN],
     });
     let misfires = MisfireFinding {
         per_1000_rev: 1.5,
         baseline_per_1000_rev: f64::NAN,
         warm_per_1000_rev: 1.0,
         cold_per_1000_rev: f64::NAN,
-        ratio: Estimate {
-            value: 3.0,
-            lo: 1.0,
-            hi: f64::INFINITY,
-        },
+        ratio: Estimate { value: 3.0, lo: 1.0, hi: f64::INFINITY },
         flagged_on: None,
         log_r: f64::NAN,
         cylinder: Some(2),
@@ -114,29 +99,17 @@ fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
         engine_family: text.to_owned(),
         verdict: Verdict {
             state,
-            action: if act {
-                Action::InjectorCleaning
-            } else {
-                Action::None
-            },
+            action: if act { Action::InjectorCleaning } else { Action::None },
             cause: act.then_some((Cause::RestrictedInjectors, 0.9)),
             bank: act.then_some(1),
             flagged_on: flagged,
             drift_per_10000km: if act { estimate(4.0) } else { NONE },
-            km_to_limit: Estimate {
-                value: 9_000.0,
-                lo: 4_000.0,
-                hi: f64::INFINITY,
-            },
+            km_to_limit: Estimate { value: 9_000.0, lo: 4_000.0, hi: f64::INFINITY },
             trim_pct: [8.0, f64::NAN, -0.001],
             reason: format!("trim rose by 8 % {text}"),
             checks: vec![text.to_owned()],
         },
-        urgency: Urgency {
-            fuel: 1.0,
-            breakdown: if act { 50.0 } else { 0.0 },
-            catalyst: 0.0,
-        },
+        urgency: Urgency { fuel: 1.0, breakdown: if act { 50.0 } else { 0.0 }, catalyst: 0.0 },
         findings: VehicleFindings {
             vehicle: text.to_owned(),
             days_of_data: 200,
@@ -158,11 +131,7 @@ fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
                     series(SeriesKind::Breathing, f64::NAN, None),
                 ]
             },
-            causes: if act {
-                causes("shape over airflow")
-            } else {
-                Vec::new()
-            },
+            causes: if act { causes("shape over airflow") } else { Vec::new() },
             misfires: Some(misfires),
             economy: Some(economy),
             trace: if no_data { Vec::new() } else { trace.collect() },
@@ -175,11 +144,7 @@ fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
 /// All hostile names, in all states in turn.
 fn fleet() -> Vec<RankedVehicle> {
     let states = [State::Act, State::Watch, State::Sound, State::TooLittleData];
-    HOSTILE
-        .iter()
-        .enumerate()
-        .map(|(i, name)| vehicle(i + 1, name, states[i % 4]))
-        .collect()
+    HOSTILE.iter().enumerate().map(|(i, name)| vehicle(i + 1, name, states[i % 4])).collect()
 }
 
 /// Owner of everything that a report input borrows.
@@ -232,11 +197,7 @@ impl Made {
             ranked,
             outcomes: vec![outcome],
             summaries: vec![summary],
-            files: vec![FileCounts {
-                file: text.clone(),
-                kept: 10,
-                rejected: 2,
-            }],
+            files: vec![FileCounts { file: text.clone(), kept: 10, rejected: 2 }],
             alarms: vec![alarm],
             notes: vec![text],
         }
@@ -277,12 +238,7 @@ fn pages(out: &Path) -> Vec<(String, String)> {
     let mut pages: Vec<(String, String)> = fs::read_dir(out.join("report"))
         .unwrap()
         .map(|e| e.unwrap())
-        .map(|e| {
-            (
-                e.file_name().into_string().unwrap(),
-                fs::read_to_string(e.path()).unwrap(),
-            )
-        })
+        .map(|e| (e.file_name().into_string().unwrap(), fs::read_to_string(e.path()).unwrap()))
         .collect();
     pages.sort();
     pages
@@ -290,10 +246,7 @@ fn pages(out: &Path) -> Vec<(String, String)> {
 
 /// Everything between `<` and `>`, style left out.
 fn tags(html: &str) -> Vec<&str> {
-    html.split('<')
-        .skip(1)
-        .map(|t| t.split('>').next().unwrap())
-        .collect()
+    html.split('<').skip(1).map(|t| t.split('>').next().unwrap()).collect()
 }
 
 /// All texts that the report writes for people or spreadsheets, with their names.
@@ -301,12 +254,7 @@ fn texts(out: &Path) -> Vec<(String, String)> {
     let made = Made::new(fleet());
     let input = made.input();
     let mut all = pages(out);
-    for name in [
-        "ranking.csv",
-        "outcomes.csv",
-        "outcome_summary.csv",
-        "run.json",
-    ] {
+    for name in ["ranking.csv", "outcomes.csv", "outcome_summary.csv", "run.json"] {
         all.push((name.to_owned(), fs::read_to_string(out.join(name)).unwrap()));
     }
     all.push(("table".to_owned(), terminal::table(&input, 80, true)));
@@ -321,10 +269,7 @@ fn texts(out: &Path) -> Vec<(String, String)> {
             means: [[f64::NAN; 3]; 2],
             source: v.vehicle.clone(),
         };
-        all.push((
-            format!("explain {}", v.rank),
-            explain::text(&input, v, &[trip], 80),
-        ));
+        all.push((format!("explain {}", v.rank), explain::text(&input, v, &[trip], 80)));
     }
     all
 }
@@ -338,11 +283,7 @@ fn every_vehicle_has_one_row_one_link_and_one_page() {
     assert_eq!(pages.len(), HOSTILE.len() + 1);
     let (_, front) = pages.iter().find(|(name, _)| name == "index.html").unwrap();
     for (name, _) in pages.iter().filter(|(name, _)| name != "index.html") {
-        assert_eq!(
-            front.matches(&format!("href=\"{name}\"")).count(),
-            1,
-            "{name}"
-        );
+        assert_eq!(front.matches(&format!("href=\"{name}\"")).count(), 1, "{name}");
     }
 }
 
@@ -423,16 +364,9 @@ fn names_never_become_markup() {
     let (_folder, out) = written();
     for (page, html) in pages(&out) {
         for tag in tags(&html) {
-            let name = tag
-                .trim_start_matches('/')
-                .split([' ', '\n'])
-                .next()
-                .unwrap();
+            let name = tag.trim_start_matches('/').split([' ', '\n']).next().unwrap();
             assert!(TAGS.contains(&name), "{page}: <{tag}>");
-            assert!(
-                !tag.contains(" on") && !tag.contains("src="),
-                "{page}: <{tag}>"
-            );
+            assert!(!tag.contains(" on") && !tag.contains("src="), "{page}: <{tag}>");
         }
     }
 }
@@ -442,24 +376,13 @@ fn pages_ask_for_nothing_from_anywhere() {
     let (_folder, out) = written();
     for (page, html) in pages(&out) {
         let without_policy = html.replacen("http-equiv", "", 1);
-        for word in [
-            "http", "//", "url(", "@import", "<script", "<link", "<iframe",
-        ] {
+        for word in ["http", "//", "url(", "@import", "<script", "<link", "<iframe"] {
             assert!(!without_policy.contains(word), "{page}: {word}");
         }
         assert!(html.contains("default-src 'none'"), "{page}");
         for tag in tags(&html).iter().filter(|t| t.starts_with("a ")) {
-            let target = tag
-                .split("href=\"")
-                .nth(1)
-                .unwrap()
-                .split('"')
-                .next()
-                .unwrap();
-            assert!(
-                out.join("report").join(target).is_file(),
-                "{page}: {target}"
-            );
+            let target = tag.split("href=\"").nth(1).unwrap().split('"').next().unwrap();
+            assert!(out.join("report").join(target).is_file(), "{page}: {target}");
         }
     }
 }
@@ -469,15 +392,11 @@ fn no_cell_opens_with_a_formula() {
     let (_folder, out) = written();
     for name in ["ranking.csv", "outcomes.csv", "outcome_summary.csv"] {
         let mut reader = csv::Reader::from_path(out.join(name)).unwrap();
-        for cell in reader
-            .records()
-            .flat_map(|r| r.unwrap().iter().map(str::to_owned).collect::<Vec<_>>())
+        for cell in
+            reader.records().flat_map(|r| r.unwrap().iter().map(str::to_owned).collect::<Vec<_>>())
         {
             let is_number = cell.parse::<f64>().is_ok();
-            assert!(
-                is_number || !cell.starts_with(['=', '+', '-', '@', '\t', '\r']),
-                "{cell:?}"
-            );
+            assert!(is_number || !cell.starts_with(['=', '+', '-', '@', '\t', '\r']), "{cell:?}");
             assert!(!cell.contains(";="), "{cell:?}");
         }
     }
@@ -488,15 +407,9 @@ fn unknown_values_are_never_written_as_numbers() {
     let (_folder, out) = written();
     for (name, text) in texts(&out) {
         for word in text.split(|c: char| !c.is_alphanumeric()) {
-            assert!(
-                !["NaN", "nan", "inf", "Infinity", "infinity"].contains(&word),
-                "{name}"
-            );
+            assert!(!["NaN", "nan", "inf", "Infinity", "infinity"].contains(&word), "{name}");
         }
-        assert!(
-            !text.contains("-0.00,") && !text.contains("-0.0 "),
-            "{name}"
-        );
+        assert!(!text.contains("-0.00,") && !text.contains("-0.0 "), "{name}");
     }
 }
 
@@ -523,16 +436,8 @@ fn terminal_lines_fit_the_width() {
 #[test]
 fn the_same_input_gives_the_same_bytes() {
     let read = |out: &Path| {
-        let names = [
-            "ranking.csv",
-            "findings.parquet",
-            "outcomes.csv",
-            "run.json",
-        ];
-        let files: Vec<Vec<u8>> = names
-            .iter()
-            .map(|n| fs::read(out.join(n)).unwrap())
-            .collect();
+        let names = ["ranking.csv", "findings.parquet", "outcomes.csv", "run.json"];
+        let files: Vec<Vec<u8>> = names.iter().map(|n| fs::read(out.join(n)).unwrap()).collect();
         (files, pages(out))
     };
     let ((_a, one), (_b, two)) = (written(), written());
@@ -552,18 +457,11 @@ fn findings_hold_every_vehicle_and_series_and_no_nan() {
     let expected: usize = fleet().iter().map(|v| v.findings.series.len().max(1)).sum();
     assert_eq!(rows, expected);
     for batch in &batches {
-        for column in batch
-            .columns()
-            .iter()
-            .filter(|c| c.data_type() == &DataType::Float64)
-        {
+        for column in batch.columns().iter().filter(|c| c.data_type() == &DataType::Float64) {
             let values = column.as_primitive::<Float64Type>();
             assert!(values.iter().flatten().all(f64::is_finite));
         }
-        let change = batch
-            .column_by_name("change")
-            .unwrap()
-            .as_primitive::<Float64Type>();
+        let change = batch.column_by_name("change").unwrap().as_primitive::<Float64Type>();
         assert!(change.null_count() > 0 && change.null_count() < change.len());
     }
 }
@@ -590,10 +488,7 @@ fn a_folder_that_holds_something_else_is_left_alone() {
     let made = Made::new(fleet());
     let error = report::write(&made.input(), &out).unwrap_err();
     assert!(matches!(&error, ReportError::ForeignContent { found, .. } if found == "thesis.odt"));
-    assert_eq!(
-        fs::read_to_string(out.join("report/thesis.odt")).unwrap(),
-        "years of work"
-    );
+    assert_eq!(fs::read_to_string(out.join("report/thesis.odt")).unwrap(), "years of work");
 }
 
 #[test]

@@ -45,15 +45,24 @@ fn the_day_of_a_flag_never_changes_when_later_data_arrives() {
             .collect();
         let mut early: BTreeMap<String, String> = BTreeMap::new();
         for day in [
-            "2024-06-10", "2024-07-01", "2024-07-22", "2024-08-12", "2024-09-02", "2024-09-23",
-            "2024-10-14", "2024-11-04", "2024-11-25", "2024-12-16",
+            "2024-06-10",
+            "2024-07-01",
+            "2024-07-22",
+            "2024-08-12",
+            "2024-09-02",
+            "2024-09-23",
+            "2024-10-14",
+            "2024-11-04",
+            "2024-11-25",
+            "2024-12-16",
         ] {
             let then = flags(&as_of(&fleet, day));
             seen += then.len();
             let (mut same, mut ended, mut wrong) = (0, 0, None);
             for (vehicle, on) in &then {
                 if on.as_str() > day {
-                    wrong.get_or_insert(format!("{vehicle} is flagged on {on}, after the last day"));
+                    wrong
+                        .get_or_insert(format!("{vehicle} is flagged on {on}, after the last day"));
                 }
                 // Only a repair in between may end a flag; what comes after it is another one.
                 let repaired =
@@ -62,7 +71,9 @@ fn the_day_of_a_flag_never_changes_when_later_data_arrives() {
                     Some(later) if later == on => same += 1,
                     later if repaired && later.is_none_or(|l| l > on) => ended += 1,
                     later => {
-                        wrong.get_or_insert(format!("{vehicle} flagged on {on}, later on {later:?}"));
+                        wrong.get_or_insert(format!(
+                            "{vehicle} flagged on {on}, later on {later:?}"
+                        ));
                     }
                 }
                 // Nor may one report differ from the next.
@@ -72,15 +83,22 @@ fn the_day_of_a_flag_never_changes_when_later_data_arrives() {
                     }
                 }
             }
-            let by_then: BTreeMap<_, _> = whole.iter().filter(|(_, on)| on.as_str() <= day).collect();
+            let by_then: BTreeMap<_, _> =
+                whole.iter().filter(|(_, on)| on.as_str() <= day).collect();
             for (vehicle, on) in &by_then {
                 if then.get(*vehicle) != Some(on) {
-                    wrong.get_or_insert(format!("{vehicle} flagged on {on}, then on {:?}", then.get(*vehicle)));
+                    wrong.get_or_insert(format!(
+                        "{vehicle} flagged on {on}, then on {:?}",
+                        then.get(*vehicle)
+                    ));
                 }
             }
             let counts = [then.len(), same, ended, by_then.len()].map(|n| n.to_string());
             let [flags, same, ended, by_then] = counts;
-            board.judged([format!("seed {seed}"), day.to_owned(), flags, same, ended, by_then], wrong);
+            board.judged(
+                [format!("seed {seed}"), day.to_owned(), flags, same, ended, by_then],
+                wrong,
+            );
         }
         assert!(whole.len() >= 4, "only {} flags in the whole year", whole.len());
         let days: BTreeSet<&String> = whole.values().collect();
@@ -100,8 +118,10 @@ fn up_to(text: &str, day: &str) -> String {
 fn a_report_as_of_a_day_is_that_of_a_lake_that_never_had_anything_later() {
     let source = fleet(33);
     source.ingest();
-    let mut board =
-        Board::new("as of a day, against a lake that ends there", ["day", "logs", "tables", "flags"]);
+    let mut board = Board::new(
+        "as of a day, against a lake that ends there",
+        ["day", "logs", "tables", "flags"],
+    );
     for (day, cut_tables) in [("2024-06-30", false), ("2024-08-31", true), ("2024-10-17", true)] {
         let short = Folder::tables_of(&source);
         let mut logs = 0;

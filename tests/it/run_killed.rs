@@ -76,7 +76,8 @@ fn killed_again_and_again_the_job_ends_as_one_that_was_not() {
                 break;
             }
             // Spread over the whole run: 5 %, 42 %, 79 %, 16 % … of what it took undisturbed, less after a miss.
-            let part = (5 + (37 * (n * share + k)) % 95) as f64 / 100.0 / (1.0 + 0.3 * (k - here) as f64);
+            let part =
+                (5 + (37 * (n * share + k)) % 95) as f64 / 100.0 / (1.0 + 0.3 * (k - here) as f64);
             let mut run = command(fleet.path(), &["run", "pipeline.toml"]).spawn().unwrap();
             std::thread::sleep(Duration::from_secs_f64(times[n].as_secs_f64() * part));
             if run.try_wait().unwrap().is_some() {
@@ -129,8 +130,9 @@ fn when_files_may_not_grow_the_run_says_so_and_the_next_completes_it() {
         let ran = shell(fleet.path(), &limited);
         let message = ran.err.lines().last().unwrap_or_default().to_owned();
         let mut wrong = match ran.code {
-            6 => (!message.contains("free some space") && !message.contains("could not be written"))
-                .then(|| message.clone()),
+            6 => (!message.contains("free some space")
+                && !message.contains("could not be written"))
+            .then(|| message.clone()),
             0 => Some("the limit was enough".to_owned()),
             code => Some(format!("code {code}: {}", ran.err)),
         };
@@ -179,7 +181,8 @@ fn a_full_disk_loses_nothing() {
                cp -r disk/lake disk/out .'"
         );
         let ran = shell(fleet.path(), &script).expect(0);
-        let message = ran.err.lines().filter(|l| l.contains("space")).next_back().unwrap_or_default();
+        let message =
+            ran.err.lines().filter(|l| l.contains("space")).next_back().unwrap_or_default();
         let code = if ran.out.contains("code 6\n") { "6" } else { "other" };
         let mut wrong = None;
         if code != "6" || ran.out.contains("last ") || !message.contains("free some space") {
@@ -223,10 +226,19 @@ fn a_lake_that_may_not_be_written_is_named_and_left_alone_and_can_be_read() {
     };
     for verb in ["run pipeline.toml", "ingest pipeline.toml"] {
         let ran = read_only(verb).expect(6);
-        assert!(ran.err.contains("/lake") && ran.err.contains("right to read and write"), "{}", ran.err);
+        assert!(
+            ran.err.contains("/lake") && ran.err.contains("right to read and write"),
+            "{}",
+            ran.err
+        );
     }
     assert!(tree(&fleet.join("lake")) == before);
-    for verb in ["rank pipeline.toml", "explain pipeline.toml V1", "outcomes pipeline.toml", "check pipeline.toml"] {
+    for verb in [
+        "rank pipeline.toml",
+        "explain pipeline.toml V1",
+        "outcomes pipeline.toml",
+        "check pipeline.toml",
+    ] {
         read_only(verb).expect(0);
     }
     fleet.run();

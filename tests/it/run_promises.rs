@@ -71,8 +71,7 @@ fn rows_read_are_rows_kept_plus_rows_rejected() {
             *total += count;
         }
     }
-    let totals =
-        ["rows_read", "rows_kept", "rows_rejected"].map(|k| number(&record["totals"][k]));
+    let totals = ["rows_read", "rows_kept", "rows_rejected"].map(|k| number(&record["totals"][k]));
     assert_eq!(totals, total);
     assert_eq!(totals[1], lake.samples.len() as u64);
     assert_eq!(totals[2], lake.rejects.len() as u64);
@@ -115,9 +114,9 @@ fn the_same_content_counts_once_under_any_name_and_packing() {
             wrong = Some("files of the lake were touched".to_owned());
         }
         let now = tree(&fleet.join("out"));
-        let changed = now.iter().find(|(name, bytes)| {
-            *name != "run.json" && out_before.get(*name) != Some(bytes)
-        });
+        let changed = now
+            .iter()
+            .find(|(name, bytes)| *name != "run.json" && out_before.get(*name) != Some(bytes));
         if let (None, Some((name, _))) = (&wrong, changed) {
             wrong = Some(format!("{name} changed"));
         }
@@ -161,7 +160,8 @@ fn found(folder: &Path, words: &[&str]) -> Vec<(String, String)> {
 #[test]
 fn positions_and_drivers_never_reach_lake_or_report() {
     let fleet = Folder::by_hand();
-    let mut text = "time,vehicle,trip,Latitude,lon,driver,speed_kmh,rpm,coolant_c,stft1_pct\n".to_owned();
+    let mut text =
+        "time,vehicle,trip,Latitude,lon,driver,speed_kmh,rpm,coolant_c,stft1_pct\n".to_owned();
     for i in 0..60 {
         // Row 20 has a cell too few, 21 too many, 22 a wrong number, 23 no time, 24 repeats 22's second.
         let (extra, rpm, time) = match i {
@@ -203,9 +203,15 @@ fn with_a_key_no_vehicle_name_is_kept() {
     let fleet = Folder::new();
     let names = ["Otter-17", "Badger-4"];
     fleet.write("vehicles.csv", format!("{REGISTER}{}{}", entry(names[0]), entry(names[1])));
-    fleet.write("logs/a.csv", log(names[0], "Otter-17 first", 3, 50) + "bad,Otter-17,x,1,2,3,4,5,6,7\n");
+    fleet.write(
+        "logs/a.csv",
+        log(names[0], "Otter-17 first", 3, 50) + "bad,Otter-17,x,1,2,3,4,5,6,7\n",
+    );
     fleet.write("logs/Badger-4_jan.csv", log(names[1], "t", 4, 50));
-    fleet.write("services.csv", "date,vehicle,odometer_km,service,cost\n2024-01-04,Otter-17,1,other,5\n");
+    fleet.write(
+        "services.csv",
+        "date,vehicle,odometer_km,service,cost\n2024-01-04,Otter-17,1,other,5\n",
+    );
     fleet.write("secret.key", [7u8; 32]);
     let keyed = |key: &str| {
         fleet.text("pipeline.toml").replace(
@@ -221,13 +227,21 @@ fn with_a_key_no_vehicle_name_is_kept() {
     assert!(ranked.iter().all(|n| n.len() == 16 && n.bytes().all(|b| b.is_ascii_hexdigit())));
     // The same key gives the same names; another key gives others.
     fleet.write("other.key", [8u8; 32]);
-    fleet.write("other.toml", keyed("other.key").replace("\"lake\"", "\"lake2\"").replace("\"out\"", "\"out2\""));
+    fleet.write(
+        "other.toml",
+        keyed("other.key").replace("\"lake\"", "\"lake2\"").replace("\"out\"", "\"out2\""),
+    );
     fleet.trimdrift(&["run", "other.toml"]).expect(0);
     let others: BTreeSet<String> = ranking(&fleet.join("out2")).into_keys().collect();
     assert!(ranked.iter().all(|n| !others.contains(n)), "{others:?}");
     fleet.trimdrift(&["run", "keyed.toml"]).expect(0);
     assert_eq!(ranking(&fleet.join("out")).into_keys().collect::<Vec<_>>(), ranked);
-    assert_eq!(run.out.matches("Otter").count() + run.out.matches("Badger").count(), 0, "{}", run.out);
+    assert_eq!(
+        run.out.matches("Otter").count() + run.out.matches("Badger").count(),
+        0,
+        "{}",
+        run.out
+    );
     for place in ["lake", "out"] {
         assert_eq!(found(&fleet.join(place), &["Otter", "Badger"]), [], "names in {place}");
     }
@@ -237,7 +251,8 @@ fn with_a_key_no_vehicle_name_is_kept() {
 fn every_registered_vehicle_is_ranked_once_and_no_other() {
     let fleet = Folder::demo(&small(5, 25, 14));
     let mut register = fleet.text("vehicles.csv");
-    register = register.lines().filter(|l| !l.starts_with("V-002")).map(|l| format!("{l}\n")).collect();
+    register =
+        register.lines().filter(|l| !l.starts_with("V-002")).map(|l| format!("{l}\n")).collect();
     register += "ghost,P16-inline4-port,1.6,4,1,maf,port,petrol,no,North\n";
     // Registered twice: the first entry counts, the second is named.
     register += "V-001,P16-inline4-port,1.6,4,1,maf,port,petrol,no,South\n";
@@ -288,7 +303,9 @@ fn too_little_data_is_never_called_sound() {
         ("no-trims", "trims never logged", "ft", |_| true),
         ("no-rpm", "engine speed never logged", "rpm", |_| true),
         ("short", "the last 40 days only", "", |d| d >= "2024-08-20"),
-        ("sparse", "two days a month over seven months", "", |d| d.ends_with("-10") || d.ends_with("-20")),
+        ("sparse", "two days a month over seven months", "", |d| {
+            d.ends_with("-10") || d.ends_with("-20")
+        }),
         ("stale", "nothing in the last 80 days", "", |d| d < "2024-07-11"),
         ("one-day", "a single day", "", |d| d == "2024-06-03"),
         ("nothing", "no log at all", "", |_| false),
@@ -340,7 +357,12 @@ fn while_a_lake_is_held_writers_leave_and_readers_work() {
         assert!(ran.err.contains("another run holds the lake") && ran.out.is_empty(), "{ran:?}");
     }
     assert!(tree(&fleet.join("out")) == out, "the run that left wrote outputs");
-    for args in [&["rank", "pipeline.toml"][..], &["explain", "pipeline.toml", "V-001"], &["outcomes", "pipeline.toml"], &["check", "pipeline.toml"]] {
+    for args in [
+        &["rank", "pipeline.toml"][..],
+        &["explain", "pipeline.toml", "V-001"],
+        &["outcomes", "pipeline.toml"],
+        &["check", "pipeline.toml"],
+    ] {
         fleet.trimdrift(args).expect(0);
     }
     drop(lake);
@@ -359,7 +381,8 @@ fn of_two_runs_at_once_one_works_and_no_harm_is_done() {
     let mut met = 0;
     for _ in 0..4 {
         let fleet = Folder::copy_of(&source);
-        let both = [0, 1].map(|_| command(fleet.path(), &["run", "pipeline.toml"]).spawn().unwrap());
+        let both =
+            [0, 1].map(|_| command(fleet.path(), &["run", "pipeline.toml"]).spawn().unwrap());
         let mut codes = both.map(|run| run.wait_with_output().unwrap().status.code());
         codes.sort();
         // Started too far apart, the second finds nothing to do.

@@ -40,7 +40,10 @@ fn outputs_are_the_same_bytes_whatever_threads_order_and_nights() {
     let once = Folder::copy_of(&source);
     once.run();
     let names = source.logs();
-    let mut board = Board::new("outputs against those of one run with 2 threads", ["how", "nights", "compared"]);
+    let mut board = Board::new(
+        "outputs against those of one run with 2 threads",
+        ["how", "nights", "compared"],
+    );
     let mut compare = |how: &str, nights: usize, other: &Folder, except: Except| {
         let mut wrong = difference(&other.join("out"), &once.join("out"), except);
         if wrong.is_none() {
@@ -76,10 +79,9 @@ fn outputs_are_the_same_bytes_whatever_threads_order_and_nights() {
         names
     };
     // By month is how logs come; shuffled, most of a night is late data for an old day.
-    for (how, order, nights) in [
-        ("in pieces by month", by_month, 7),
-        ("in pieces, old days late", shuffled(&names, 3), 5),
-    ] {
+    for (how, order, nights) in
+        [("in pieces by month", by_month, 7), ("in pieces, old days late", shuffled(&names, 3), 5)]
+    {
         let other = Folder::tables_of(&source);
         for night in order.chunks(order.len().div_ceil(nights)) {
             for name in night {
@@ -100,7 +102,8 @@ fn outputs_are_the_same_bytes_whatever_threads_order_and_nights() {
 
 /// The pipeline with workshop records and refuels, as the simulated fleet's own has them.
 fn with_tables(pipeline: &str) -> String {
-    let more = "register = \"vehicles.csv\"\nservices = \"services.csv\"\nrefuels = \"refuels.csv\"";
+    let more =
+        "register = \"vehicles.csv\"\nservices = \"services.csv\"\nrefuels = \"refuels.csv\"";
     pipeline.replace("register = \"vehicles.csv\"", more)
 }
 
@@ -193,11 +196,16 @@ fn a_file_that_was_read_while_it_grew_ends_in_the_same_samples_and_sums() {
             let last = fleet.trimdrift(&["ingest", "pipeline.toml"]);
             let mut wrong = fleet.lake().difference_in_pieces(&expected);
             // A header that is not whole may be one that cannot be read; nothing else may.
-            if codes.iter().any(|c| *c != 0 && (*c != 4 || kind != "in the header")) || last.code != 0 {
+            if codes.iter().any(|c| *c != 0 && (*c != 4 || kind != "in the header"))
+                || last.code != 0
+            {
                 wrong.get_or_insert_with(|| format!("codes {codes:?}, last {}", last.said()));
             }
             codes.dedup();
-            board.judged([file.to_owned(), kind.to_owned(), cuts.len().to_string(), format!("{codes:?}")], wrong);
+            board.judged(
+                [file.to_owned(), kind.to_owned(), cuts.len().to_string(), format!("{codes:?}")],
+                wrong,
+            );
         }
     }
     board.close();
@@ -206,7 +214,9 @@ fn a_file_that_was_read_while_it_grew_ends_in_the_same_samples_and_sums() {
 #[test]
 fn a_packed_file_that_grows_is_refused_while_it_is_cut_and_read_when_it_is_whole() {
     let text = log("V2", "t", 6, 3000);
-    for (name, packed) in [("g.csv.gz", gzip(text.as_bytes())), ("g.csv.zst", zstandard(text.as_bytes()))] {
+    for (name, packed) in
+        [("g.csv.gz", gzip(text.as_bytes())), ("g.csv.zst", zstandard(text.as_bytes()))]
+    {
         let fleet = Folder::by_hand();
         for cut in [packed.len() / 3, packed.len() - 3] {
             fleet.write(&format!("logs/{name}"), &packed[..cut]);
@@ -237,7 +247,10 @@ fn after_settings_have_changed_the_lake_is_that_of_the_new_ones() {
         ("metering corrected", "", &moved),
         ("only costs changed", "[cost]\nbreakdown = 100\n", &register),
     ];
-    let mut board = Board::new("settings that change between nights", ["change", "new files that night", "then back"]);
+    let mut board = Board::new(
+        "settings that change between nights",
+        ["change", "new files that night", "then back"],
+    );
     for (change, extra, register) in changes {
         for fresh_files in [false, true] {
             let fleet = Folder::tables_of(&source);
@@ -263,7 +276,8 @@ fn after_settings_have_changed_the_lake_is_that_of_the_new_ones() {
             if wrong.is_none() && !fresh_files {
                 wrong = fleet.lake().difference(&other.lake());
                 for name in ["ranking.csv", "findings.parquet", "outcomes.csv"] {
-                    let same = fleet.read(&format!("out/{name}")) == other.read(&format!("out/{name}"));
+                    let same =
+                        fleet.read(&format!("out/{name}")) == other.read(&format!("out/{name}"));
                     wrong = wrong.or_else(|| (!same).then(|| format!("{name} differs")));
                 }
             }

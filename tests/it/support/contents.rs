@@ -111,10 +111,8 @@ fn sorted(rows: impl Iterator<Item = String>) -> Vec<String> {
 
 fn sample(vehicle: &str, s: &Samples, i: usize) -> String {
     use std::fmt::Write;
-    let mut row = format!(
-        "{vehicle:?} {:?} {} row {}",
-        s.trips[s.trip[i] as usize], s.time_us[i], s.row[i]
-    );
+    let mut row =
+        format!("{vehicle:?} {:?} {} row {}", s.trips[s.trip[i] as usize], s.time_us[i], s.row[i]);
     for (k, column) in s.signals.iter().enumerate() {
         // A column that is not there and a value that is not there are the same to a reader.
         if let Some(value) = column.as_ref().map(|c| c[i]).filter(|v| !v.is_nan()) {
