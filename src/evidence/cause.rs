@@ -157,24 +157,24 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
 /// Probability of the misfire pattern under a cause: none; spread over cylinders, mostly warm or mostly
 /// cold; on one cylinder, mostly warm or mostly cold.
 ///
-/// A restricted injector makes its cylinder lean, which misfires cold first; a weak plug or coil fails
-/// under load, warm.
+/// A restricted injector makes its cylinder lean, which misfires cold first; plugs wear together and fail
+/// under load, warm; one weak coil is rarer than either.
 fn misfire_pattern(cause: Cause, w: &Witnesses<'_>) -> f64 {
     let Some(m) = w.misfires else { return 1.0 };
-    let cold = m.cold_per_1000_rev > 2.0 * m.warm_per_1000_rev;
+    let cold = m.cold_per_1000_rev > 1.5 * m.warm_per_1000_rev;
     let column = match (m.flagged_on, m.cylinder) {
         (None, _) => 0,
         (Some(_), None) => 1 + usize::from(cold),
         (Some(_), Some(_)) => 3 + usize::from(cold),
     };
     let row: [f64; 5] = match cause {
-        Cause::RestrictedInjectors => [0.72, 0.04, 0.04, 0.08, 0.12],
+        Cause::RestrictedInjectors => [0.72, 0.03, 0.03, 0.10, 0.12],
         Cause::UnmeteredAir => [0.80, 0.08, 0.08, 0.02, 0.02],
         Cause::SupplyDroop => [0.82, 0.13, 0.03, 0.01, 0.01],
         Cause::MeteringError => [0.93, 0.04, 0.02, 0.005, 0.005],
         Cause::IntakeDeposits => [0.45, 0.07, 0.42, 0.02, 0.04],
         Cause::ThrottleDeposits => [0.94, 0.02, 0.02, 0.01, 0.01],
-        Cause::WornIgnition => [0.04, 0.70, 0.11, 0.11, 0.04],
+        Cause::WornIgnition => [0.04, 0.76, 0.12, 0.05, 0.03],
         Cause::LeakingInjector => [0.75, 0.05, 0.06, 0.07, 0.07],
         Cause::Unexplained => [0.85, 0.05, 0.05, 0.025, 0.025],
     };

@@ -313,7 +313,11 @@ fn follow(
         flagged_up: outcome.up.flag.map(|f| f.day),
         flagged_down: outcome.down.flag.map(|f| f.day),
         level_on: level_limit(kind, input.decide).and_then(|limit| {
-            level::lasting_change(all, limit, base_days, outcome.noise.phi, &history.visits())
+            let since = |limit| {
+                let phi = outcome.noise.phi;
+                level::lasting_change(all, limit, base_days, phi, &history.visits())
+            };
+            since(limit).or_else(|| since(-limit))
         }),
         recent_raw: recent_raw(&raw, repaired),
         near_limit_on: matches!(kind, SeriesKind::Trim(..))
