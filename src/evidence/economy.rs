@@ -2,7 +2,7 @@
 //!
 //! Log fuel per km on the day's driving and weather, pooled within the engine family with an effect per
 //! vehicle; the change is the mean residual now minus that in the baseline, after the family's own
-//! median is taken off, with an interval that treats weeks as clusters. Refuels give an independent figure.
+//! median is taken off, with an interval that treats fortnights as clusters. Refuels give an independent figure.
 
 use super::history::History;
 use crate::settings::TestSettings;
@@ -142,7 +142,11 @@ fn family_medians(residuals: &[Vec<(i32, f64, f64)>]) -> BTreeMap<i32, f64> {
         .collect()
 }
 
-/// Change from the baseline to the recent days, percent, weeks as clusters.
+/// Days that count as one: what moves fuel use beyond the covariates lasts for weeks (with weeks as clusters
+/// the interval covered 87 % of simulated truths).
+const CLUSTER_DAYS: i32 = 14;
+
+/// Change from the baseline to the recent days, percent, fortnights as clusters.
 fn change(
     rows: &[(i32, f64, f64)],
     family: &BTreeMap<i32, f64>,
@@ -155,9 +159,8 @@ fn change(
     let window = |keep: &dyn Fn(i32) -> bool| {
         let mut weeks: BTreeMap<i32, (f64, f64)> = BTreeMap::new();
         for (day, km, r) in rows.iter().filter(|r| keep(r.0)) {
-            let week = day.div_euclid(7);
-            let common = family.get(&week).copied().unwrap_or(0.0);
-            let w = weeks.entry(week).or_default();
+            let common = family.get(&day.div_euclid(7)).copied().unwrap_or(0.0);
+            let w = weeks.entry(day.div_euclid(CLUSTER_DAYS)).or_default();
             w.0 += km * (r - common);
             w.1 += km;
         }

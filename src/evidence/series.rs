@@ -119,8 +119,8 @@ pub(super) fn monitored(banks: usize) -> Vec<Monitored> {
     let mut list = Vec::new();
     let split = banks.clamp(1, BANKS) as f64;
     for bank in 1..=banks.clamp(1, BANKS) {
-        list.push(Monitored::new(SeriesKind::TrimAll(bank), 0.60 / split, 0.04 / split));
-        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Idle), 0.03 / split, 0.0));
+        list.push(Monitored::new(SeriesKind::TrimAll(bank), 0.58 / split, 0.04 / split));
+        list.push(Monitored::new(SeriesKind::Trim(bank, Band::Idle), 0.05 / split, 0.0));
         list.push(Monitored::new(SeriesKind::Trim(bank, Band::Cruise), 0.0, 0.0));
         list.push(Monitored::new(SeriesKind::Trim(bank, Band::Load), 0.03 / split, 0.0));
     }
