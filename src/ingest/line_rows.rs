@@ -52,6 +52,9 @@ pub(super) trait LineRows<'p> {
     fn found(&self) -> Result<Option<Found>, IngestError>;
 }
 
+/// Bytes of the shortest row that room is made for ahead of time; shorter rows get theirs as they come.
+const BYTES_PER_ROW_LEAST: usize = 40;
+
 impl<'p> Body<'p> {
     pub(super) fn new(
         path: &'p Path,
@@ -64,7 +67,9 @@ impl<'p> Body<'p> {
 
     /// Makes room for as many rows as the block has lines.
     pub(super) fn reserve(&mut self, block: &[u8]) {
-        self.assembly.reserve(memchr::memchr_iter(b'\n', block).count());
+        // Blank lines are no rows: room for as many as rows of a few bytes a column could fill the block.
+        let lines = memchr::memchr_iter(b'\n', block).count();
+        self.assembly.reserve(lines.min(block.len() / BYTES_PER_ROW_LEAST));
     }
 
     /// Whether a line is blank or a comment.

@@ -26,6 +26,7 @@ mod parquet;
 mod profile;
 mod profile_text;
 mod profile_time;
+pub mod raw;
 mod read;
 mod rows;
 mod source;

@@ -40,10 +40,7 @@ pub struct Sampling {
 impl Default for Sampling {
     /// A row a second, stale after 5 s.
     fn default() -> Sampling {
-        Sampling {
-            row_every_us: 1_000_000,
-            stale_after_us: 5_000_000,
-        }
+        Sampling { row_every_us: 1_000_000, stale_after_us: 5_000_000 }
     }
 }
 
@@ -82,10 +79,7 @@ impl RawAssembler {
     pub fn new(sampling: Sampling) -> RawAssembler {
         let row_every_us = sampling.row_every_us.max(1);
         RawAssembler {
-            sampling: Sampling {
-                row_every_us,
-                ..sampling
-            },
+            sampling: Sampling { row_every_us, ..sampling },
             transport: Reassembler::new(),
             scales: BTreeMap::new(),
             held: BTreeMap::new(),
@@ -118,9 +112,7 @@ impl RawAssembler {
         response: &str,
     ) -> Result<(), RawError> {
         let request = super::hex::parse_bytes(request)?;
-        let request = (!request.is_empty())
-            .then(|| Request::parse(&request))
-            .transpose()?;
+        let request = (!request.is_empty()).then(|| Request::parse(&request)).transpose()?;
         let mut replies = Vec::new();
         let mut fault = None;
         for (place, answer) in parse_answers(response)?.into_iter().enumerate() {
@@ -221,15 +213,7 @@ impl RawAssembler {
         }
         match value {
             Some(value) => {
-                self.held.insert(
-                    signal,
-                    Held {
-                        ecu,
-                        time_us,
-                        interval,
-                        value,
-                    },
-                );
+                self.held.insert(signal, Held { ecu, time_us, interval, value });
             }
             None => {
                 self.held.remove(&signal);
@@ -351,10 +335,7 @@ mod tests {
         // Read at 0 s; the row at 5.000001 s is just past the limit.
         assert_eq!(counts, [1, 1, 1]);
         let found = rows(&[(0, "0105", "41057B"), (5 * S, "010D", "410D32")]);
-        assert_eq!(
-            found[1].values,
-            [(Signal::SpeedKmh, 50.0), (Signal::CoolantC, 83.0)]
-        );
+        assert_eq!(found[1].values, [(Signal::SpeedKmh, 50.0), (Signal::CoolantC, 83.0)]);
     }
 
     #[test]
@@ -362,10 +343,7 @@ mod tests {
         let both = "7E9:410C1000;7E8:410C1AF8";
         let turned = "7E8:410C1AF8;7E9:410C1000";
         for response in [both, turned, "410C1AF8;410C1000"] {
-            assert_eq!(
-                rows(&[(S, "010C", response)])[0].values,
-                [(Signal::Rpm, 1726.0)]
-            );
+            assert_eq!(rows(&[(S, "010C", response)])[0].values, [(Signal::Rpm, 1726.0)]);
         }
         // Once it has been silent for longer than the limit, the other one is heard.
         let found = rows(&[(0, "010C", turned), (6 * S, "010C", "7E9:410C1000")]);
@@ -374,14 +352,7 @@ mod tests {
 
     #[test]
     fn no_answer_and_refusals_give_no_row() {
-        assert!(
-            rows(&[
-                (0, "0108", ""),
-                (S, "0108", "7F0112"),
-                (2 * S, "03", "4300")
-            ])
-            .is_empty()
-        );
+        assert!(rows(&[(0, "0108", ""), (S, "0108", "7F0112"), (2 * S, "03", "4300")]).is_empty());
     }
 
     #[test]
@@ -393,18 +364,9 @@ mod tests {
 
     #[test]
     fn an_interval_in_which_nothing_is_available_gives_no_row() {
-        let found = rows(&[
-            (0, "010D", "410D32"),
-            (S, "015E", "415EFFFF"),
-            (2 * S, "0151", "415101"),
-        ]);
-        assert_eq!(
-            found,
-            [RawRow {
-                time_us: 0,
-                values: vec![(Signal::SpeedKmh, 50.0)]
-            }]
-        );
+        let found =
+            rows(&[(0, "010D", "410D32"), (S, "015E", "415EFFFF"), (2 * S, "0151", "415101")]);
+        assert_eq!(found, [RawRow { time_us: 0, values: vec![(Signal::SpeedKmh, 50.0)] }]);
     }
 
     #[test]
@@ -417,10 +379,7 @@ mod tests {
         ]);
         assert_eq!(found[0].values, [(Signal::MafGs, 1310.0)]);
         assert_eq!(found[1].values, [(Signal::MafGs, 655.35)]);
-        let found = rows(&[
-            (0, "0150", "7E9 4150 83 00 00 00"),
-            (1, "0110", "7E8 4110 FFFF"),
-        ]);
+        let found = rows(&[(0, "0150", "7E9 4150 83 00 00 00"), (1, "0110", "7E8 4110 FFFF")]);
         assert_eq!(found[0].values, [(Signal::MafGs, 655.35)]);
     }
 
@@ -428,36 +387,20 @@ mod tests {
     fn a_lost_frame_in_a_cell_is_a_fault_of_its_row() {
         let id = CanId::Standard(0x7E8);
         let mut assembler = RawAssembler::new(Sampling::default());
-        assembler
-            .push_cells(0, "", "7E8 10 14 41 04 80 0C 1A F8")
-            .unwrap();
+        assembler.push_cells(0, "", "7E8 10 14 41 04 80 0C 1A F8").unwrap();
         assert_eq!(
             assembler.push_cells(1, "", "7E8 22 0D 32 05 7B AA AA AA"),
-            Err(RawError::Sequence {
-                id,
-                expected: 1,
-                found: 2,
-                first_us: 0
-            })
+            Err(RawError::Sequence { id, expected: 1, found: 2, first_us: 0 })
         );
-        assembler
-            .push_cells(2, "", "7E8 10 14 41 04 80 0C 1A F8")
-            .unwrap();
-        let fault = RawError::TimedOut {
-            id,
-            first_us: 2,
-            expected: 20,
-            found: 6,
-        };
+        assembler.push_cells(2, "", "7E8 10 14 41 04 80 0C 1A F8").unwrap();
+        let fault = RawError::TimedOut { id, first_us: 2, expected: 20, found: 6 };
         assert_eq!(assembler.finish(), (vec![], vec![fault]));
     }
 
     #[test]
     fn misfire_counters_stand_only_where_they_were_read() {
-        let found = rows(&[
-            (0, "06A2", "46 A20B2400030000FFFF A20C2400070000FFFF"),
-            (S, "010D", "410D32"),
-        ]);
+        let found =
+            rows(&[(0, "06A2", "46 A20B2400030000FFFF A20C2400070000FFFF"), (S, "010D", "410D32")]);
         assert_eq!(found[0].values, [(Signal::MisfireC1, 7.0)]);
         assert_eq!(found[1].values, [(Signal::SpeedKmh, 50.0)]);
     }
@@ -470,17 +413,8 @@ mod tests {
             (6 * S, "010D", "410D32"), // a fresh enough age, were it not for the jump
         ]);
         assert_eq!(found[0].time_us, 9 * S);
-        assert_eq!(
-            found[0].values,
-            [(Signal::Rpm, 1726.0), (Signal::CoolantC, 83.0)]
-        );
-        assert_eq!(
-            found[1],
-            RawRow {
-                time_us: 6 * S,
-                values: vec![(Signal::SpeedKmh, 50.0)]
-            }
-        );
+        assert_eq!(found[0].values, [(Signal::Rpm, 1726.0), (Signal::CoolantC, 83.0)]);
+        assert_eq!(found[1], RawRow { time_us: 6 * S, values: vec![(Signal::SpeedKmh, 50.0)] });
     }
 
     #[test]
@@ -498,29 +432,16 @@ mod tests {
         let mut assembler = RawAssembler::new(Sampling::default());
         let first = [0x10, 0x0A, 0x41, 0x04, 0x80, 0x0C, 0x1A, 0xF8];
         let second = [0x21, 0x0D, 0x32, 0x05, 0x7B, 0xAA, 0xAA, 0xAA];
-        assembler
-            .push_frame(0, CanId::Standard(0x7DF), &[2, 1, 4, 0, 0, 0, 0, 0])
-            .unwrap();
+        assembler.push_frame(0, CanId::Standard(0x7DF), &[2, 1, 4, 0, 0, 0, 0, 0]).unwrap();
         assembler.push_frame(1, engine, &first).unwrap();
-        assembler
-            .push_frame(2, CanId::Standard(0x7E0), &[0x30, 0, 0])
-            .unwrap();
+        assembler.push_frame(2, CanId::Standard(0x7E0), &[0x30, 0, 0]).unwrap();
         let short = assembler.push_frame(3, engine, &second[..3]);
-        assert_eq!(
-            short,
-            Err(RawError::ShortFrame {
-                expected: 5,
-                found: 3
-            })
-        );
+        assert_eq!(short, Err(RawError::ShortFrame { expected: 5, found: 3 }));
         assembler.push_frame(4, engine, &first).unwrap();
         assembler.push_frame(5, engine, &second).unwrap();
         let (from_frames, faults) = assembler.finish();
         assert!(faults.is_empty());
-        assert_eq!(
-            from_frames,
-            rows(&[(5, "0104 0C 0D 05", "410480 0C1AF8 0D32 057B")])
-        );
+        assert_eq!(from_frames, rows(&[(5, "0104 0C 0D 05", "410480 0C1AF8 0D32 057B")]));
         // The same frames as cells of a log, one a row.
         let from_cells = rows(&[
             (4, "0104 0C 0D 05", "7E8 10 0A 41 04 80 0C 1A F8"),

@@ -52,13 +52,7 @@ pub fn parse_capture_line(line: &str) -> Result<Option<Captured<'_>>, RawError> 
     }
     let id = CanId::parse(id).ok_or(RawError::CaptureId)?;
     let (data, length) = parse_data(data)?;
-    Ok(Some(Captured {
-        time_us,
-        interface,
-        id,
-        data,
-        length,
-    }))
+    Ok(Some(Captured { time_us, interface, id, data, length }))
 }
 
 /// Whether the kernel's error flag (bit 29 of an 8-digit identifier) is set.
@@ -77,11 +71,7 @@ fn parse_time(text: &str) -> Result<i64, RawError> {
         }
         let micros = format!("{fraction:0<6}");
         let micros: i64 = micros[..6].parse().ok()?;
-        seconds
-            .parse::<i64>()
-            .ok()?
-            .checked_mul(1_000_000)?
-            .checked_add(micros)
+        seconds.parse::<i64>().ok()?.checked_mul(1_000_000)?.checked_add(micros)
     };
     parse().ok_or(RawError::CaptureTime)
 }
@@ -90,9 +80,7 @@ fn parse_data(text: &str) -> Result<([u8; 8], usize), RawError> {
     let bytes = super::hex::parse_bytes(text)?;
     let mut data = [0; 8];
     let found = bytes.len();
-    data.get_mut(..found)
-        .ok_or(RawError::FrameTooLong { found })?
-        .copy_from_slice(&bytes);
+    data.get_mut(..found).ok_or(RawError::FrameTooLong { found })?.copy_from_slice(&bytes);
     Ok((data, found))
 }
 
@@ -107,27 +95,18 @@ mod tests {
             let line = format!("(1690000000.123456) can0 7E8#04410C1AF8{end}");
             let frame = parse_capture_line(&line).unwrap().unwrap();
             assert_eq!(frame.time_us, 1_690_000_000_123_456);
-            assert_eq!(
-                (frame.interface, frame.id),
-                ("can0", CanId::Standard(0x7E8))
-            );
+            assert_eq!((frame.interface, frame.id), ("can0", CanId::Standard(0x7E8)));
             assert_eq!(frame.data(), [0x04, 0x41, 0x0C, 0x1A, 0xF8]);
         }
     }
 
     #[test]
     fn decimals_count_from_the_point() {
-        for (time, expected) in [
-            ("1.5", 1_500_000),
-            ("1.000042", 1_000_042),
-            ("1.1234567", 1_123_456),
-        ] {
+        for (time, expected) in
+            [("1.5", 1_500_000), ("1.000042", 1_000_042), ("1.1234567", 1_123_456)]
+        {
             let line = format!("({time}) can0 7E8#");
-            assert_eq!(
-                parse_capture_line(&line).unwrap().unwrap().time_us,
-                expected,
-                "{time}"
-            );
+            assert_eq!(parse_capture_line(&line).unwrap().unwrap().time_us, expected, "{time}");
         }
     }
 
@@ -147,25 +126,14 @@ mod tests {
             ("(1.5) can0 FFF#0441", RawError::CaptureId),
             ("(1.5) can0 7E8##10441", RawError::CaptureFd),
             ("(1.5) can0 7E8#044", RawError::OddHexDigits { digits: 3 }),
-            (
-                "(1.5) can0 7E8#04\u{e9}",
-                RawError::NotHex { found: '\u{e9}' },
-            ),
-            (
-                "(1.5) can0 7E8#000000000000000000",
-                RawError::FrameTooLong { found: 9 },
-            ),
+            ("(1.5) can0 7E8#04\u{e9}", RawError::NotHex { found: '\u{e9}' }),
+            ("(1.5) can0 7E8#000000000000000000", RawError::FrameTooLong { found: 9 }),
         ];
         for (line, reason) in cases {
             assert_eq!(parse_capture_line(line), Err(reason), "{line}");
         }
-        for line in [
-            "",
-            "\r\n",
-            "(1.5) can0 123#R",
-            "(1.5) can0 123#R4",
-            "(1.5) can0 20000080#00",
-        ] {
+        for line in ["", "\r\n", "(1.5) can0 123#R", "(1.5) can0 123#R4", "(1.5) can0 20000080#00"]
+        {
             assert_eq!(parse_capture_line(line), Ok(None), "{line}");
         }
     }

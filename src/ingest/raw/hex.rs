@@ -19,27 +19,19 @@ pub struct Answer {
 pub fn parse_bytes(text: &str) -> Result<Vec<u8>, RawError> {
     let mut bytes = Vec::new();
     for group in text.split_ascii_whitespace() {
-        let digits = group
-            .strip_prefix("0x")
-            .or(group.strip_prefix("0X"))
-            .unwrap_or(group);
+        let digits = group.strip_prefix("0x").or(group.strip_prefix("0X")).unwrap_or(group);
         if let Some(found) = digits.chars().find(|c| !c.is_ascii_hexdigit()) {
             return Err(RawError::NotHex { found });
         }
         // Groups are never joined: `4 1C` may be `04 1C` with its zero dropped, so pairing on would invent bytes.
         if digits.len() % 2 != 0 {
-            return Err(RawError::OddHexDigits {
-                digits: digits.len(),
-            });
+            return Err(RawError::OddHexDigits { digits: digits.len() });
         }
         if bytes.len() + digits.len() / 2 > MAX_MESSAGE {
             return Err(RawError::TooLong { limit: MAX_MESSAGE });
         }
         bytes.extend(
-            digits
-                .as_bytes()
-                .chunks_exact(2)
-                .map(|pair| nibble(pair[0]) << 4 | nibble(pair[1])),
+            digits.as_bytes().chunks_exact(2).map(|pair| nibble(pair[0]) << 4 | nibble(pair[1])),
         );
     }
     Ok(bytes)
@@ -53,11 +45,7 @@ pub fn parse_answers(cell: &str) -> Result<Vec<Answer>, RawError> {
         .map(|part| {
             let (id, rest) = split_id(part);
             let bytes = parse_bytes(rest)?;
-            if bytes.is_empty() {
-                Err(RawError::Empty)
-            } else {
-                Ok(Answer { id, bytes })
-            }
+            if bytes.is_empty() { Err(RawError::Empty) } else { Ok(Answer { id, bytes }) }
         })
         .collect()
 }
@@ -90,36 +78,18 @@ mod tests {
 
     #[test]
     fn reads_the_usual_spellings() {
-        for text in [
-            "410C1AF8",
-            "41 0c 1a f8",
-            "0x41 0x0C 0x1A 0xF8",
-            " 41 0C\t1AF8 \r\n",
-        ] {
-            assert_eq!(
-                parse_bytes(text),
-                Ok(vec![0x41, 0x0C, 0x1A, 0xF8]),
-                "{text:?}"
-            );
+        for text in ["410C1AF8", "41 0c 1a f8", "0x41 0x0C 0x1A 0xF8", " 41 0C\t1AF8 \r\n"] {
+            assert_eq!(parse_bytes(text), Ok(vec![0x41, 0x0C, 0x1A, 0xF8]), "{text:?}");
         }
         assert_eq!(parse_bytes(""), Ok(vec![]));
     }
 
     #[test]
     fn refuses_what_would_have_to_be_guessed() {
-        assert_eq!(
-            parse_bytes("41 C 1A F"),
-            Err(RawError::OddHexDigits { digits: 1 })
-        );
-        assert_eq!(
-            parse_bytes("410C1AF"),
-            Err(RawError::OddHexDigits { digits: 7 })
-        );
+        assert_eq!(parse_bytes("41 C 1A F"), Err(RawError::OddHexDigits { digits: 1 }));
+        assert_eq!(parse_bytes("410C1AF"), Err(RawError::OddHexDigits { digits: 7 }));
         assert_eq!(parse_bytes("41 0G"), Err(RawError::NotHex { found: 'G' }));
-        assert_eq!(
-            parse_bytes("41 0\u{e9}"),
-            Err(RawError::NotHex { found: '\u{e9}' })
-        );
+        assert_eq!(parse_bytes("41 0\u{e9}"), Err(RawError::NotHex { found: '\u{e9}' }));
         assert!(parse_bytes(&"00".repeat(MAX_MESSAGE)).is_ok());
         assert_eq!(
             parse_bytes(&"00".repeat(MAX_MESSAGE + 1)),

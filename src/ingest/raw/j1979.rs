@@ -28,10 +28,7 @@ impl Request {
                 identifiers.truncate((asked.len() - run).max(1));
             }
         }
-        Ok(Request {
-            service,
-            identifiers,
-        })
+        Ok(Request { service, identifiers })
     }
 }
 
@@ -94,11 +91,7 @@ pub struct FullScale {
 impl FullScale {
     /// Takes up a full scale if `reading` states one, and says whether it did; 0 restores the standard one.
     pub fn learn(&mut self, reading: &Reading) -> bool {
-        let Reading::Value {
-            field,
-            value: Some(value),
-        } = *reading
-        else {
+        let Reading::Value { field, value: Some(value) } = *reading else {
             return false;
         };
         let stated = (value > 0.0).then_some(value);
@@ -119,9 +112,7 @@ impl FullScale {
             0x44 => self.lambda.map(|full| f64::from(raw) * full / 65535.0),
             _ => None,
         };
-        field
-            .is_available(raw)
-            .then(|| stated.unwrap_or_else(|| field.linear.apply(raw)))
+        field.is_available(raw).then(|| stated.unwrap_or_else(|| field.linear.apply(raw)))
     }
 }
 
@@ -147,18 +138,14 @@ pub fn decode_reply(
 
 /// The parameters that a support bitmap declares: bit 7 of its first byte is the first one after `block`.
 pub fn supported_parameters(block: u8, mask: u32) -> Vec<u8> {
-    (1..=32u8)
-        .filter(|n| mask >> (32 - n) & 1 == 1)
-        .filter_map(|n| block.checked_add(n))
-        .collect()
+    (1..=32u8).filter(|n| mask >> (32 - n) & 1 == 1).filter_map(|n| block.checked_add(n)).collect()
 }
 
 fn require_service(request: Option<&Request>, found: u8) -> Result<(), RawError> {
     match request {
-        Some(request) if request.service != found => Err(RawError::OtherService {
-            requested: request.service,
-            found,
-        }),
+        Some(request) if request.service != found => {
+            Err(RawError::OtherService { requested: request.service, found })
+        }
         _ => Ok(()),
     }
 }
@@ -198,11 +185,7 @@ fn parameters(
             Err(fault) => return Err(fault),
         }
     }
-    if readings.is_empty() {
-        Err(RawError::NoContent { service: 0x01 })
-    } else {
-        Ok(readings)
-    }
+    if readings.is_empty() { Err(RawError::NoContent { service: 0x01 }) } else { Ok(readings) }
 }
 
 /// How many of the bytes `after` the identifier are its data.
@@ -216,11 +199,9 @@ fn one_parameter(
         return Err(RawError::NotRequested { pid });
     }
     match parameter_bytes(pid) {
-        Some(expected) if after.len() < expected => Err(RawError::ParameterLength {
-            pid,
-            expected,
-            found: after.len(),
-        }),
+        Some(expected) if after.len() < expected => {
+            Err(RawError::ParameterLength { pid, expected, found: after.len() })
+        }
         // Without the request, a filler byte repeated to the end is taken for padding even where it could be read.
         Some(_) if unanswered.is_none() && !is_first && is_filler(pid) && all(after, pid) => {
             Err(RawError::NotRequested { pid })
@@ -238,19 +219,13 @@ fn read_fields(pid: u8, data: &[u8], scale: &FullScale, readings: &mut Vec<Readi
     if pid.is_multiple_of(0x20)
         && let [a, b, c, d] = *data
     {
-        readings.push(Reading::Supported {
-            block: pid,
-            mask: u32::from_be_bytes([a, b, c, d]),
-        });
+        readings.push(Reading::Supported { block: pid, mask: u32::from_be_bytes([a, b, c, d]) });
         return;
     }
     let before = readings.len();
     for field in FIELDS.iter().filter(|f| f.pid == pid) {
         if let Some(raw) = field.raw(data) {
-            readings.push(Reading::Value {
-                field,
-                value: scale.value(field, raw),
-            });
+            readings.push(Reading::Value { field, value: scale.value(field, raw) });
         }
     }
     if readings.len() == before {
@@ -269,8 +244,7 @@ fn all(bytes: &[u8], value: u8) -> bool {
 
 /// Whether `rest` is nothing but one filler byte, or empty.
 pub(super) fn is_padding(rest: &[u8]) -> bool {
-    rest.first()
-        .is_none_or(|&filler| is_filler(filler) && all(rest, filler))
+    rest.first().is_none_or(|&filler| is_filler(filler) && all(rest, filler))
 }
 
 #[cfg(test)]
@@ -285,9 +259,7 @@ mod tests {
     }
 
     fn signals(reply: Result<Reply, RawError>) -> Vec<(Signal, f64)> {
-        let Ok(Reply::Parameters(readings)) = reply else {
-            panic!("{reply:?}")
-        };
+        let Ok(Reply::Parameters(readings)) = reply else { panic!("{reply:?}") };
         readings
             .iter()
             .filter_map(|r| match *r {
@@ -306,11 +278,7 @@ mod tests {
         let load = 128.0 * 100.0 / 255.0;
         assert_eq!(
             found,
-            [
-                (Signal::LoadPct, load),
-                (Signal::Rpm, 1726.0),
-                (Signal::SpeedKmh, 50.0)
-            ]
+            [(Signal::LoadPct, load), (Signal::Rpm, 1726.0), (Signal::SpeedKmh, 50.0)]
         );
     }
 
@@ -333,16 +301,10 @@ mod tests {
             }
         }
         // A parameter whose data look like padding is data.
-        assert_eq!(
-            signals(decode(&[], &[0x41, 0x0C, 0x00, 0x00])),
-            [(Signal::Rpm, 0.0)]
-        );
+        assert_eq!(signals(decode(&[], &[0x41, 0x0C, 0x00, 0x00])), [(Signal::Rpm, 0.0)]);
         assert_eq!(
             decode(&[0x01, 0x00], &[0x41, 0x00, 0x00, 0x00, 0x00, 0x00]),
-            Ok(Reply::Parameters(vec![Reading::Supported {
-                block: 0,
-                mask: 0
-            }]))
+            Ok(Reply::Parameters(vec![Reading::Supported { block: 0, mask: 0 }]))
         );
     }
 
@@ -350,31 +312,18 @@ mod tests {
     fn wrong_lengths_have_a_reason() {
         assert_eq!(
             decode(&[0x01, 0x0C], &[0x41, 0x0C, 0x1A]),
-            Err(RawError::ParameterLength {
-                pid: 0x0C,
-                expected: 2,
-                found: 1
-            })
+            Err(RawError::ParameterLength { pid: 0x0C, expected: 2, found: 1 })
         );
         assert_eq!(
             decode(&[0x01, 0x05], &[0x41, 0x05, 0x7B, 0x01]),
             Err(RawError::NotRequested { pid: 0x01 })
         );
-        assert_eq!(
-            decode(&[], &[0x41]),
-            Err(RawError::NoContent { service: 1 })
-        );
+        assert_eq!(decode(&[], &[0x41]), Err(RawError::NoContent { service: 1 }));
         assert_eq!(decode(&[], &[]), Err(RawError::Empty));
-        assert_eq!(
-            decode(&[], &[0x01, 0x0C]),
-            Err(RawError::NotAResponse { first: 0x01 })
-        );
+        assert_eq!(decode(&[], &[0x01, 0x0C]), Err(RawError::NotAResponse { first: 0x01 }));
         assert_eq!(
             decode(&[0x01, 0x0C], &[0x46, 0x00, 0, 0, 0, 0]),
-            Err(RawError::OtherService {
-                requested: 1,
-                found: 6
-            })
+            Err(RawError::OtherService { requested: 1, found: 6 })
         );
         assert_eq!(
             decode(&[0x01, 0xB0, 0x0C], &[0x41, 0xB0, 1, 2, 0x0C, 0, 0]),
@@ -388,25 +337,13 @@ mod tests {
 
     #[test]
     fn refusals_are_not_faults() {
-        let refused = Ok(Reply::Negative {
-            service: 1,
-            code: 0x12,
-        });
+        let refused = Ok(Reply::Negative { service: 1, code: 0x12 });
         assert_eq!(decode(&[0x01, 0x08], &[0x7F, 0x01, 0x12]), refused);
-        assert_eq!(
-            decode(&[0x01, 0x08], &[0x7F, 0x01, 0x12, 0xAA, 0xAA]),
-            refused
-        );
-        assert_eq!(
-            decode(&[], &[0x7F, 0x01]),
-            Err(RawError::NegativeLength { found: 1 })
-        );
+        assert_eq!(decode(&[0x01, 0x08], &[0x7F, 0x01, 0x12, 0xAA, 0xAA]), refused);
+        assert_eq!(decode(&[], &[0x7F, 0x01]), Err(RawError::NegativeLength { found: 1 }));
         assert_eq!(
             decode(&[0x06, 0xA2], &[0x7F, 0x01, 0x12]),
-            Err(RawError::OtherService {
-                requested: 6,
-                found: 1
-            })
+            Err(RawError::OtherService { requested: 6, found: 1 })
         );
     }
 
@@ -422,9 +359,7 @@ mod tests {
         }
         let reply = decode_reply(
             None,
-            &[
-                0x41, 0x0B, 0xFF, 0x10, 0xFF, 0xFF, 0x44, 0xFF, 0xFF, 0x0C, 0x00, 0x04,
-            ],
+            &[0x41, 0x0B, 0xFF, 0x10, 0xFF, 0xFF, 0x44, 0xFF, 0xFF, 0x0C, 0x00, 0x04],
             &scale,
         );
         assert_eq!(

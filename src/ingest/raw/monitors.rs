@@ -75,20 +75,12 @@ pub fn decode_monitors(body: &[u8]) -> Result<Vec<MisfireCount>, RawError> {
     let mut counts = Vec::new();
     let mut rest = body;
     while let Some(&mid) = rest.first() {
-        let length = if mid.is_multiple_of(0x20) {
-            BITMAP
-        } else {
-            RECORD
-        };
+        let length = if mid.is_multiple_of(0x20) { BITMAP } else { RECORD };
         let Some((record, next)) = rest.split_at_checked(length) else {
             if rest.len() < body.len() && is_padding(rest) {
                 break;
             }
-            return Err(RawError::MonitorLength {
-                mid,
-                expected: length,
-                found: rest.len(),
-            });
+            return Err(RawError::MonitorLength { mid, expected: length, found: rest.len() });
         };
         if let [mid, tid, uasid, v1, v0, lo1, lo0, hi1, hi0] = *record
             && let Some(monitor) = MisfireMonitor::from_mid(mid)
@@ -125,10 +117,7 @@ pub fn updated_average(previous: f64, count: f64) -> f64 {
     NEWEST_CYCLE_WEIGHT * count + (1.0 - NEWEST_CYCLE_WEIGHT) * previous
 }
 
-const _: () = assert!(
-    MAX_CYLINDERS == 0xAD - 0xA1,
-    "a sample column for every cylinder monitor"
-);
+const _: () = assert!(MAX_CYLINDERS == 0xAD - 0xA1, "a sample column for every cylinder monitor");
 
 #[cfg(test)]
 mod tests {
@@ -156,25 +145,14 @@ mod tests {
 
     #[test]
     fn wrong_lengths_and_units_have_a_reason() {
-        assert_eq!(
-            decode_monitors(&[]),
-            Err(RawError::NoContent { service: 6 })
-        );
+        assert_eq!(decode_monitors(&[]), Err(RawError::NoContent { service: 6 }));
         assert_eq!(
             decode_monitors(&[0xA2, 0x0C, 0x24, 0, 1]),
-            Err(RawError::MonitorLength {
-                mid: 0xA2,
-                expected: 9,
-                found: 5
-            })
+            Err(RawError::MonitorLength { mid: 0xA2, expected: 9, found: 5 })
         );
         assert_eq!(
             decode_monitors(&[0xA2, 0x0C, 0x10, 0, 1, 0, 0, 0, 9]),
-            Err(RawError::NotACount {
-                mid: 0xA2,
-                tid: 0x0C,
-                uasid: 0x10
-            })
+            Err(RawError::NotACount { mid: 0xA2, tid: 0x0C, uasid: 0x10 })
         );
     }
 

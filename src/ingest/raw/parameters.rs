@@ -59,11 +59,7 @@ impl Field {
     /// The raw value in the data bytes of the parameter; `None` if they are too short.
     pub fn raw(&self, data: &[u8]) -> Option<u32> {
         let bytes = data.get(self.first..self.first + self.width)?;
-        Some(
-            bytes
-                .iter()
-                .fold(0, |raw, &byte| raw << 8 | u32::from(byte)),
-        )
+        Some(bytes.iter().fold(0, |raw, &byte| raw << 8 | u32::from(byte)))
     }
 
     /// Whether `raw` is a measurement.
@@ -76,10 +72,7 @@ impl Field {
     }
 
     const fn unless(self, unavailable: Unavailable) -> Field {
-        Field {
-            unavailable,
-            ..self
-        }
+        Field { unavailable, ..self }
     }
 
     const fn at(self, first: usize) -> Field {
@@ -105,10 +98,7 @@ const fn column(
     signal: Signal,
 ) -> Field {
     let unit = crate::tables::samples::SIGNALS[signal as usize].unit;
-    Field {
-        signal: Some(signal),
-        ..other(pid, width, name, unit, linear)
-    }
+    Field { signal: Some(signal), ..other(pid, width, name, unit, linear) }
 }
 
 /// A field that starts at byte A and fills no column.
@@ -120,28 +110,13 @@ const fn other(
     linear: Linear,
 ) -> Field {
     let unavailable = Unavailable::Never;
-    Field {
-        pid,
-        first: 0,
-        width,
-        name,
-        unit,
-        linear,
-        unavailable,
-        signal: None,
-    }
+    Field { pid, first: 0, width, name, unit, linear, unavailable, signal: None }
 }
 
 /// The two fields of a conventional oxygen sensor: voltage, and the trim it takes part in (`FF`: in none).
 const fn oxygen_sensor(pid: u8) -> [Field; 2] {
     [
-        other(
-            pid,
-            1,
-            "oxygen sensor voltage",
-            "V",
-            linear(1.0, 200.0, 0.0),
-        ),
+        other(pid, 1, "oxygen sensor voltage", "V", linear(1.0, 200.0, 0.0)),
         other(pid, 1, "oxygen sensor short-term trim", "%", TRIM)
             .at(1)
             .unless(Unavailable::Equals(0xFF)),
@@ -173,20 +148,8 @@ pub const FIELDS: &[Field] = &[
     column(0x0C, 2, "engine speed", linear(1.0, 4.0, 0.0), Signal::Rpm),
     column(0x0D, 1, "vehicle speed", PLAIN, Signal::SpeedKmh),
     column(0x0F, 1, "intake air temperature", CELSIUS, Signal::IntakeC),
-    column(
-        0x10,
-        2,
-        "mass air flow",
-        linear(1.0, 100.0, 0.0),
-        Signal::MafGs,
-    ),
-    column(
-        0x11,
-        1,
-        "absolute throttle position",
-        PERCENT,
-        Signal::ThrottlePct,
-    ),
+    column(0x10, 2, "mass air flow", linear(1.0, 100.0, 0.0), Signal::MafGs),
+    column(0x11, 1, "absolute throttle position", PERCENT, Signal::ThrottlePct),
     OXYGEN[0][0],
     OXYGEN[0][1],
     OXYGEN[1][0],
@@ -205,126 +168,34 @@ pub const FIELDS: &[Field] = &[
     OXYGEN[7][1],
     column(0x1F, 2, "run time since engine start", PLAIN, Signal::RunS),
     other(0x21, 2, "distance with malfunction lamp on", "km", PLAIN),
-    column(
-        0x2C,
-        1,
-        "commanded exhaust gas recirculation",
-        PERCENT,
-        Signal::EgrPct,
-    ),
+    column(0x2C, 1, "commanded exhaust gas recirculation", PERCENT, Signal::EgrPct),
     other(0x2D, 1, "exhaust gas recirculation error", "%", TRIM),
     column(0x2E, 1, "commanded purge", PERCENT, Signal::PurgePct),
     other(0x2F, 1, "fuel level", "%", PERCENT),
-    column(
-        0x30,
-        1,
-        "warm-ups since codes cleared",
-        PLAIN,
-        Signal::WarmupsSinceClear,
-    ),
-    column(
-        0x31,
-        2,
-        "distance since codes cleared",
-        PLAIN,
-        Signal::KmSinceClear,
-    ),
+    column(0x30, 1, "warm-ups since codes cleared", PLAIN, Signal::WarmupsSinceClear),
+    column(0x31, 2, "distance since codes cleared", PLAIN, Signal::KmSinceClear),
     column(0x33, 1, "barometric pressure", PLAIN, Signal::BaroKpa),
-    column(
-        0x42,
-        2,
-        "control module voltage",
-        linear(1.0, 1000.0, 0.0),
-        Signal::ModuleV,
-    ),
+    column(0x42, 2, "control module voltage", linear(1.0, 1000.0, 0.0), Signal::ModuleV),
     column(0x43, 2, "absolute load", PERCENT, Signal::AbsLoadPct),
     // Lambda, below 1 is rich: the standard's 'equivalence ratio' is air over stoichiometric air.
-    column(
-        0x44,
-        2,
-        "commanded equivalence ratio",
-        linear(2.0, 65536.0, 0.0),
-        Signal::CmdEquiv,
-    ),
+    column(0x44, 2, "commanded equivalence ratio", linear(2.0, 65536.0, 0.0), Signal::CmdEquiv),
     other(0x45, 1, "relative throttle position", "%", PERCENT),
-    column(
-        0x46,
-        1,
-        "ambient air temperature",
-        CELSIUS,
-        Signal::AmbientC,
-    ),
+    column(0x46, 1, "ambient air temperature", CELSIUS, Signal::AmbientC),
     other(0x4C, 1, "commanded throttle actuator", "%", PERCENT),
-    other(
-        0x4D,
-        2,
-        "minutes run with malfunction lamp on",
-        "min",
-        PLAIN,
-    ),
-    column(
-        0x4E,
-        2,
-        "minutes since codes cleared",
-        PLAIN,
-        Signal::MinSinceClear,
-    ),
+    other(0x4D, 2, "minutes run with malfunction lamp on", "min", PLAIN),
+    column(0x4E, 2, "minutes since codes cleared", PLAIN, Signal::MinSinceClear),
     // 4F and 50 state the full scale of other parameters, 0 meaning the standard one (from memory).
     other(0x4F, 1, "full scale of equivalence ratio", "lambda", PLAIN),
-    other(
-        0x4F,
-        1,
-        "full scale of manifold pressure",
-        "kPa",
-        linear(10.0, 1.0, 0.0),
-    )
-    .at(3),
-    other(
-        0x50,
-        1,
-        "full scale of mass air flow",
-        "g/s",
-        linear(10.0, 1.0, 0.0),
-    ),
+    other(0x4F, 1, "full scale of manifold pressure", "kPa", linear(10.0, 1.0, 0.0)).at(3),
+    other(0x50, 1, "full scale of mass air flow", "g/s", linear(10.0, 1.0, 0.0)),
     other(0x51, 1, "fuel type", "code", PLAIN).unless(Unavailable::Equals(0)),
-    column(
-        0x52,
-        1,
-        "alcohol fuel percentage",
-        PERCENT,
-        Signal::EthanolPct,
-    ),
+    column(0x52, 1, "alcohol fuel percentage", PERCENT, Signal::EthanolPct),
     column(0x5B, 1, "hybrid battery charge", PERCENT, Signal::SocPct),
-    column(
-        0x5E,
-        2,
-        "engine fuel rate",
-        linear(1.0, 20.0, 0.0),
-        Signal::FuelRateLh,
-    )
-    .unless(Unavailable::Above(0xFAFF)),
-    other(
-        0x9D,
-        2,
-        "engine fuel rate by mass",
-        "g/s",
-        linear(1.0, 50.0, 0.0),
-    ),
-    other(
-        0x9D,
-        2,
-        "vehicle fuel rate by mass",
-        "g/s",
-        linear(1.0, 50.0, 0.0),
-    )
-    .at(2),
-    column(
-        0xA6,
-        4,
-        "odometer",
-        linear(1.0, 10.0, 0.0),
-        Signal::OdometerKm,
-    ),
+    column(0x5E, 2, "engine fuel rate", linear(1.0, 20.0, 0.0), Signal::FuelRateLh)
+        .unless(Unavailable::Above(0xFAFF)),
+    other(0x9D, 2, "engine fuel rate by mass", "g/s", linear(1.0, 50.0, 0.0)),
+    other(0x9D, 2, "vehicle fuel rate by mass", "g/s", linear(1.0, 50.0, 0.0)).at(2),
+    column(0xA6, 4, "odometer", linear(1.0, 10.0, 0.0), Signal::OdometerKm),
 ];
 
 /// Number of data bytes of parameter `pid`; `None` where editions of the standard differ or the parameter is unknown.

@@ -44,10 +44,7 @@ impl CanId {
         }
         let value = u32::from_str_radix(digits, 16).ok()?;
         match digits.len() {
-            3 => u16::try_from(value)
-                .ok()
-                .filter(|&v| v <= 0x7FF)
-                .map(CanId::Standard),
+            3 => u16::try_from(value).ok().filter(|&v| v <= 0x7FF).map(CanId::Standard),
             8 => (value <= 0x1FFF_FFFF).then_some(CanId::Extended(value)),
             _ => None,
         }
@@ -118,49 +115,31 @@ impl Frame<'_> {
                 if !(1..=7).contains(&length) {
                     return Err(RawError::FrameLength { stated: length });
                 }
-                let short = RawError::ShortFrame {
-                    expected: length + 1,
-                    found: data.len(),
-                };
+                let short = RawError::ShortFrame { expected: length + 1, found: data.len() };
                 rest.get(..length).map(Frame::Single).ok_or(short)
             }
             1 => {
                 let [length_low, ref payload @ ..] = *rest else {
-                    return Err(RawError::ShortFrame {
-                        expected: 8,
-                        found: data.len(),
-                    });
+                    return Err(RawError::ShortFrame { expected: 8, found: data.len() });
                 };
                 let length = usize::from(low) << 8 | usize::from(length_low);
                 match length {
                     0 => Err(RawError::TooLong { limit: MAX_MESSAGE }), // escape to a 32-bit length
                     1..8 => Err(RawError::FrameLength { stated: length }),
-                    _ if data.len() < 8 => Err(RawError::ShortFrame {
-                        expected: 8,
-                        found: data.len(),
-                    }),
+                    _ if data.len() < 8 => {
+                        Err(RawError::ShortFrame { expected: 8, found: data.len() })
+                    }
                     _ => Ok(Frame::First { length, payload }),
                 }
             }
-            2 if rest.is_empty() => Err(RawError::ShortFrame {
-                expected: 2,
-                found: data.len(),
-            }),
-            2 => Ok(Frame::Consecutive {
-                sequence: low,
-                payload: rest,
-            }),
+            2 if rest.is_empty() => Err(RawError::ShortFrame { expected: 2, found: data.len() }),
+            2 => Ok(Frame::Consecutive { sequence: low, payload: rest }),
             3 if low > 2 => Err(RawError::ReservedFrame { pci }),
             3 => match *rest {
-                [block_size, separation, ..] => Ok(Frame::FlowControl {
-                    status: low,
-                    block_size,
-                    separation,
-                }),
-                _ => Err(RawError::ShortFrame {
-                    expected: 3,
-                    found: data.len(),
-                }),
+                [block_size, separation, ..] => {
+                    Ok(Frame::FlowControl { status: low, block_size, separation })
+                }
+                _ => Err(RawError::ShortFrame { expected: 3, found: data.len() }),
             },
             _ => Err(RawError::ReservedFrame { pci }),
         }
@@ -199,33 +178,13 @@ struct Open {
 
 impl Open {
     fn timed_out(&self, id: CanId) -> RawError {
-        let Open {
-            first_us,
-            length,
-            ref bytes,
-            ..
-        } = *self;
-        RawError::TimedOut {
-            id,
-            first_us,
-            expected: length,
-            found: bytes.len(),
-        }
+        let Open { first_us, length, ref bytes, .. } = *self;
+        RawError::TimedOut { id, first_us, expected: length, found: bytes.len() }
     }
 
     fn broken_off(&self, id: CanId) -> RawError {
-        let Open {
-            first_us,
-            length,
-            ref bytes,
-            ..
-        } = *self;
-        RawError::BrokenOff {
-            id,
-            first_us,
-            expected: length,
-            found: bytes.len(),
-        }
+        let Open { first_us, length, ref bytes, .. } = *self;
+        RawError::BrokenOff { id, first_us, expected: length, found: bytes.len() }
     }
 }
 
@@ -259,18 +218,12 @@ impl Reassembler {
             Err(fault) => (None, Some(fault)),
         };
         // The loss of the earlier message is the cause where both went wrong.
-        Received {
-            message,
-            fault: late.or(fault),
-        }
+        Received { message, fault: late.or(fault) }
     }
 
     /// The losses of all messages that are still open at the end of the capture, by sender.
     pub fn finish(self) -> Vec<RawError> {
-        self.open
-            .iter()
-            .map(|(&id, open)| open.timed_out(id))
-            .collect()
+        self.open.iter().map(|(&id, open)| open.timed_out(id)).collect()
     }
 
     fn accept(
@@ -282,14 +235,7 @@ impl Reassembler {
         match frame {
             Frame::Single(payload) => {
                 let lost = self.open.remove(&id).map(|open| open.broken_off(id));
-                (
-                    Some(Message {
-                        time_us,
-                        id,
-                        bytes: payload.to_vec(),
-                    }),
-                    lost,
-                )
+                (Some(Message { time_us, id, bytes: payload.to_vec() }), lost)
             }
             Frame::First { length, payload } => {
                 let open = Open {
@@ -323,29 +269,14 @@ impl Reassembler {
         let mut open = self.open.remove(&id).ok_or(RawError::Orphan { id })?;
         if sequence != open.next {
             let Open { first_us, next, .. } = open;
-            return Err(RawError::Sequence {
-                id,
-                expected: next,
-                found: sequence,
-                first_us,
-            });
+            return Err(RawError::Sequence { id, expected: next, found: sequence, first_us });
         }
         let due = (open.length - open.bytes.len()).min(CONSECUTIVE);
-        let short = RawError::ShortFrame {
-            expected: due + 1,
-            found: payload.len() + 1,
-        };
+        let short = RawError::ShortFrame { expected: due + 1, found: payload.len() + 1 };
         open.bytes.extend(payload.get(..due).ok_or(short)?);
-        assert!(
-            open.bytes.len() <= open.length,
-            "a message never outgrows its stated length"
-        );
+        assert!(open.bytes.len() <= open.length, "a message never outgrows its stated length");
         if open.bytes.len() == open.length {
-            return Ok(Some(Message {
-                time_us,
-                id,
-                bytes: open.bytes,
-            }));
+            return Ok(Some(Message { time_us, id, bytes: open.bytes }));
         }
         open.last_us = time_us;
         open.next = (open.next + 1) % 16;
@@ -387,17 +318,9 @@ mod tests {
         assert_eq!(bus.push(1, ENGINE, &sent[1]), Received::default());
         assert_eq!(
             bus.push(2, ENGINE, &sent[3]).fault,
-            Some(RawError::Sequence {
-                id: ENGINE,
-                expected: 2,
-                found: 3,
-                first_us: 0
-            })
+            Some(RawError::Sequence { id: ENGINE, expected: 2, found: 3, first_us: 0 })
         );
-        assert_eq!(
-            bus.push(3, ENGINE, &sent[4]).fault,
-            Some(RawError::Orphan { id: ENGINE })
-        );
+        assert_eq!(bus.push(3, ENGINE, &sent[4]).fault, Some(RawError::Orphan { id: ENGINE }));
         assert!(bus.finish().is_empty());
     }
 
@@ -411,19 +334,8 @@ mod tests {
         assert!(bus.push(2 * n_cr, ENGINE, &sent[2]).message.is_some());
         bus.push(0, ENGINE, &sent[0]);
         let late = bus.push(n_cr + 1, ENGINE, &sent[1]);
-        let fault = RawError::TimedOut {
-            id: ENGINE,
-            first_us: 0,
-            expected: 20,
-            found: 6,
-        };
-        assert_eq!(
-            late,
-            Received {
-                message: None,
-                fault: Some(fault)
-            }
-        );
+        let fault = RawError::TimedOut { id: ENGINE, first_us: 0, expected: 20, found: 6 };
+        assert_eq!(late, Received { message: None, fault: Some(fault) });
     }
 
     #[test]
@@ -433,24 +345,11 @@ mod tests {
         bus.push(0, ENGINE, &sent[0]);
         let next = bus.push(5, ENGINE, &[0x03, 0x41, 0x0D, 0x32]);
         assert_eq!(next.message.unwrap().bytes, [0x41, 0x0D, 0x32]);
-        let fault = RawError::BrokenOff {
-            id: ENGINE,
-            first_us: 0,
-            expected: 20,
-            found: 6,
-        };
+        let fault = RawError::BrokenOff { id: ENGINE, first_us: 0, expected: 20, found: 6 };
         assert_eq!(next.fault, Some(fault));
-        assert_eq!(
-            bus.push(6, ENGINE, &sent[1]).fault,
-            Some(RawError::Orphan { id: ENGINE })
-        );
+        assert_eq!(bus.push(6, ENGINE, &sent[1]).fault, Some(RawError::Orphan { id: ENGINE }));
         bus.push(10, ENGINE, &sent[0]);
-        let fault = RawError::TimedOut {
-            id: ENGINE,
-            first_us: 10,
-            expected: 20,
-            found: 6,
-        };
+        let fault = RawError::TimedOut { id: ENGINE, first_us: 10, expected: 20, found: 6 };
         assert_eq!(bus.finish(), [fault]);
     }
 
@@ -459,39 +358,12 @@ mod tests {
         let cases: &[(&[u8], RawError)] = &[
             (&[], RawError::Empty),
             (&[0x00, 1], RawError::FrameLength { stated: 0 }),
-            (
-                &[0x08, 1, 2, 3, 4, 5, 6, 7],
-                RawError::FrameLength { stated: 8 },
-            ),
-            (
-                &[0x04, 0x41, 0x0C],
-                RawError::ShortFrame {
-                    expected: 5,
-                    found: 3,
-                },
-            ),
-            (
-                &[0x10, 0x14, 0x46],
-                RawError::ShortFrame {
-                    expected: 8,
-                    found: 3,
-                },
-            ),
-            (
-                &[0x10, 0x07, 1, 2, 3, 4, 5, 6],
-                RawError::FrameLength { stated: 7 },
-            ),
-            (
-                &[0x10, 0x00, 0, 0, 0x20, 0, 1, 2],
-                RawError::TooLong { limit: MAX_MESSAGE },
-            ),
-            (
-                &[0x21],
-                RawError::ShortFrame {
-                    expected: 2,
-                    found: 1,
-                },
-            ),
+            (&[0x08, 1, 2, 3, 4, 5, 6, 7], RawError::FrameLength { stated: 8 }),
+            (&[0x04, 0x41, 0x0C], RawError::ShortFrame { expected: 5, found: 3 }),
+            (&[0x10, 0x14, 0x46], RawError::ShortFrame { expected: 8, found: 3 }),
+            (&[0x10, 0x07, 1, 2, 3, 4, 5, 6], RawError::FrameLength { stated: 7 }),
+            (&[0x10, 0x00, 0, 0, 0x20, 0, 1, 2], RawError::TooLong { limit: MAX_MESSAGE }),
+            (&[0x21], RawError::ShortFrame { expected: 2, found: 1 }),
             (&[0x33, 0, 0], RawError::ReservedFrame { pci: 0x33 }),
             (&[0x40, 0], RawError::ReservedFrame { pci: 0x40 }),
             (&[0x01; 9], RawError::FrameTooLong { found: 9 }),
@@ -501,11 +373,7 @@ mod tests {
         }
         assert_eq!(
             Frame::parse(&[0x30, 0x08, 0x14, 0, 0]),
-            Ok(Frame::FlowControl {
-                status: 0,
-                block_size: 8,
-                separation: 0x14
-            })
+            Ok(Frame::FlowControl { status: 0, block_size: 8, separation: 0x14 })
         );
     }
 
