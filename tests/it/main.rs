@@ -11,6 +11,10 @@
     reason = "a test that cannot go on fails, and says on the terminal what it skipped"
 )]
 
+mod architecture;
+mod bad_input;
+mod command_line;
+mod hostile_input;
 mod ingest_csv;
 mod ingest_open_logs;
 mod ingest_suggest;
@@ -19,6 +23,8 @@ mod ingest_formats;
 mod lake_faults;
 mod lake_rows;
 mod lake_write;
+mod open_logs_run;
+mod planted_faults;
 mod published_decoders;
 mod published_statistics;
 mod published_units;
