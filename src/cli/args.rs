@@ -6,7 +6,7 @@ use std::path::PathBuf;
 
 /// Reads trip logs and says which petrol engine needs which fuel-system work, how soon, and whether it helped.
 #[derive(Debug, Parser)]
-#[command(name = "trimdrift", version, about, after_help = EXIT_CODES)]
+#[command(name = "trimdrift", version, about, after_help = EXIT_CODES, max_term_width = 80)]
 pub(super) struct Args {
     /// No progress on stderr, only warnings and errors.
     #[arg(long, global = true)]

@@ -35,7 +35,7 @@ pub fn check(
     let mut out = Checked { text: String::new(), unreadable: fleet.unusable_rows > 0 };
     let _ = writeln!(
         out.text,
-        "{}: settings are in order; {} vehicles, {} workshop records, {} refuels",
+        "{}: settings are in order\n{} vehicles, {} workshop records, {} refuels",
         pipeline.file.display(),
         fleet.register.len(),
         fleet.services.len(),

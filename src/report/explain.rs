@@ -25,7 +25,7 @@ pub struct TripRow {
     pub source: String,
 }
 
-/// The text, in lines of about `width` columns; the trip rows may be longer.
+/// The text, in lines of at most `width` columns.
 pub fn text(
     input: &ReportInput<'_>,
     vehicle: &RankedVehicle,
@@ -41,7 +41,7 @@ pub fn text(
     out.extend(misfires(vehicle));
     out.extend(economy(vehicle, width));
     out.extend(events(vehicle));
-    out.extend(trip_rows(trips));
+    out.extend(trip_rows(trips, width));
     ascii(out.join("\n")) + "\n"
 }
 
@@ -256,31 +256,37 @@ fn events(v: &RankedVehicle) -> Vec<String> {
     heading("Workshop and resets").into_iter().chain(lines).collect()
 }
 
-fn trip_rows(trips: &[TripRow]) -> Vec<String> {
+fn trip_rows(trips: &[TripRow], width: usize) -> Vec<String> {
     let mut out = heading("Trips: mean total trim in log-%, bank 1 then bank 2").to_vec();
     if trips.is_empty() {
         out.push("  none".to_owned());
         return out;
     }
-    let name_width =
-        trips.iter().map(|t| clean(&t.trip).chars().count()).max().unwrap_or(0).clamp(4, 24);
     out.push(format!(
-        "  {}  {}      km   gated    idle  cruise    load    idle  cruise    load  source",
-        padded("start (UTC)", 16),
-        padded("trip", name_width)
+        "  {}      km   gated  idle cruis  load  idle cruis  load",
+        padded("start (UTC)", 16)
     ));
     for t in trips {
         let means: Vec<String> =
-            t.means.iter().flatten().map(|y| padded_left(&words::signed(*y, 2), 6)).collect();
+            t.means.iter().flatten().map(|y| padded_left(&words::signed(*y, 1), 5)).collect();
         out.push(format!(
-            "  {}  {}  {}  {}  {}  {}",
+            "  {}  {}  {} {}",
             words::minute(t.start_us),
-            padded(&clean(&t.trip), name_width),
             padded_left(&words::figure(t.km, 1), 6),
             padded_left(&t.gated.to_string(), 6),
-            means.join("  "),
-            clean(&t.source)
+            means.join(" ")
         ));
+        out.extend(broken(&format!("{} in {}", clean(&t.trip), clean(&t.source)), width, "    "));
     }
     out
+}
+
+/// Text cut into lines of at most `width` wherever they end: paths have no spaces to wrap at.
+fn broken(text: &str, width: usize, indent: &str) -> Vec<String> {
+    let room = width.saturating_sub(indent.len()).max(8);
+    let letters: Vec<char> = text.chars().collect();
+    letters
+        .chunks(room)
+        .map(|line| format!("{indent}{}", line.iter().collect::<String>()))
+        .collect()
 }
