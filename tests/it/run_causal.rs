@@ -17,6 +17,9 @@ fn fleet(seed: u64) -> Folder {
     Folder::demo(&settings)
 }
 
+/// Work after which a flag may not end.
+const NO_CURE: [&str; 3] = ["other", "air_filter", "battery_disconnect"];
+
 fn as_of(fleet: &Folder, day: &str) -> Ranking {
     fleet.trimdrift(&["rank", "pipeline.toml", "--as-of", day]).expect(0);
     ranking(&fleet.join("out"))
@@ -41,6 +44,7 @@ fn the_day_of_a_flag_never_changes_when_later_data_arrives() {
         let whole = flags(&as_of(&fleet, "2024-12-28"));
         let repairs: Vec<(String, String)> = table(&fleet.read("services.csv"))
             .into_iter()
+            .filter(|r| !NO_CURE.contains(&r["service"].as_str()))
             .map(|r| (r["vehicle"].clone(), r["date"].clone()))
             .collect();
         let mut early: BTreeMap<String, String> = BTreeMap::new();
@@ -114,6 +118,14 @@ fn up_to(text: &str, day: &str) -> String {
     text.lines().enumerate().filter(keep).map(|(_, l)| format!("{l}\n")).collect()
 }
 
+/// Takes the section out of the front page that tells what the lake holds.
+fn without_counts(fleet: &Folder) {
+    let page = fleet.text("out/report/index.html");
+    let (before, rest) = page.split_once("What was read</h2>").unwrap();
+    let (_, after) = rest.split_once("</section>").unwrap();
+    fleet.write("out/report/index.html", format!("{before}{after}"));
+}
+
 #[test]
 fn a_report_as_of_a_day_is_that_of_a_lake_that_never_had_anything_later() {
     let source = fleet(33);
@@ -143,7 +155,10 @@ fn a_report_as_of_a_day_is_that_of_a_lake_that_never_had_anything_later() {
             let _ = std::fs::remove_dir_all(fleet.join("out"));
             fleet.trimdrift(&["rank", "pipeline.toml", "--as-of", day]).expect(0);
         }
-        // `rank` writes no run record.
+        // `rank` writes no run record. What the lake holds is no finding as of a day.
+        for fleet in [&source, &short] {
+            without_counts(fleet);
+        }
         let wrong = difference(&source.join("out"), &short.join("out"), Except::Record);
         let flags = flags(&ranking(&short.join("out"))).len().to_string();
         let tables = if cut_tables { "cut" } else { "whole" };

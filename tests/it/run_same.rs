@@ -6,7 +6,7 @@ use std::fs;
 use trimdrift::demo::FileSpan;
 
 use crate::support::folder::{LOG, entry, gzip, log, pipeline, row, small, zstandard};
-use crate::support::outputs::{Except, difference};
+use crate::support::outputs::{Except, difference, ranking};
 use crate::support::program::command;
 use crate::support::{Board, Folder};
 
@@ -209,6 +209,51 @@ fn a_file_that_was_read_while_it_grew_ends_in_the_same_samples_and_sums() {
         }
     }
     board.close();
+}
+
+#[test]
+fn verdicts_do_not_depend_on_whether_files_were_seen_half_written() {
+    let mut settings = small(8, 200, 24);
+    (settings.file_span, settings.trips_per_day) = (FileSpan::Month, 1.0);
+    let source = Folder::demo(&settings);
+    let whole = Folder::copy_of(&source);
+    whole.run();
+    let halves = Folder::tables_of(&source);
+    for (k, name) in source.logs().iter().enumerate() {
+        let text = source.read(&format!("logs/{name}"));
+        // A night ends with a line, as loggers write whole lines; cuts within one are tried above.
+        let at = pick(k as u64, text.len());
+        let at = text[..at].iter().rposition(|b| *b == b'\n').map_or(0, |i| i + 1);
+        if at > 0 {
+            halves.write(&format!("logs/{name}"), &text[..at]);
+        }
+    }
+    halves.run();
+    source.logs().iter().for_each(|name| halves.receive(&source, name));
+    halves.run();
+    assert_eq!(halves.lake().difference_in_pieces(&whole.lake()), None);
+    let (whole, halves) = (ranking(&whole.join("out")), ranking(&halves.join("out")));
+    assert!(whole.keys().eq(halves.keys()));
+    for (vehicle, row) in &whole {
+        for (column, value) in row {
+            let other = &halves[vehicle][column];
+            // A trip in two pieces is two to the count of trips, and its second piece a start with a warm engine.
+            let near = match column.as_str() {
+                "trips" => true,
+                c if c.starts_with("economy_") => close(value, other, 0.1),
+                c if c.starts_with("urgency_") => close(value, other, 0.5),
+                _ => value == other,
+            };
+            assert!(near, "{vehicle}: {column} is {other}, expected {value}");
+        }
+    }
+}
+
+fn close(a: &str, b: &str, within: f64) -> bool {
+    match (a.parse::<f64>(), b.parse::<f64>()) {
+        (Ok(a), Ok(b)) => (a - b).abs() <= within,
+        _ => a == b,
+    }
 }
 
 #[test]
