@@ -8,6 +8,7 @@ use crate::outcomes;
 use crate::rank::rank;
 use crate::report::{FileCounts, ReportInput};
 use crate::settings::Pipeline;
+use crate::tables::days::day_of;
 use crate::tables::findings::{
     GroupAlarm, GuaranteeFigures, Outcome, OutcomeSummary, RankedVehicle,
 };
@@ -94,16 +95,17 @@ pub fn judge(
         outcomes,
         group_alarms,
         guarantee,
-        files: file_counts(snapshot.sources()),
+        files: file_counts(snapshot.sources(), as_of),
         unregistered,
         notes,
     })
 }
 
-/// Rows kept and rejected by path; of a file that has grown, its longest state, which counts the others.
-fn file_counts(sources: &[SourceRow]) -> Vec<FileCounts> {
+/// Rows kept and rejected by path, of sources that had begun by then; of a file that has grown, its longest state, which counts the others.
+fn file_counts(sources: &[SourceRow], as_of: i32) -> Vec<FileCounts> {
     let mut longest: BTreeMap<&str, &SourceRow> = BTreeMap::new();
-    for s in sources {
+    let known = |s: &&SourceRow| s.first_us.is_none_or(|t| day_of(t) <= as_of);
+    for s in sources.iter().filter(known) {
         let entry = longest.entry(&s.path).or_insert(s);
         if s.rows_read > entry.rows_read {
             *entry = s;

@@ -298,7 +298,7 @@ mod tests {
             start_us: 5 * DAY_US + (k % 17) as i64 * 1_000_000,
             rows: k,
             km: x(1),
-            fuel_l: if k % 3 == 0 { f64::NAN } else { x(2) },
+            fuel_l: if k.is_multiple_of(3) { f64::NAN } else { x(2) },
             odometer_km: x(3),
             km_since_clear: [x(4), x(5)],
             has_misfire: true,

@@ -109,7 +109,7 @@ fn logs_that_are_broken() {
                 f.write("logs/x.csv.gz", log("V1", "t2", 2, 20));
             }),
             case("binary file", 4, &["x.csv", "is not text"], true, |f| {
-                let bytes: Vec<u8> = (0..20_000u32).map(|i| (i * i >> 3) as u8).collect();
+                let bytes: Vec<u8> = (0..20_000u32).map(|i| ((i * i) >> 3) as u8).collect();
                 f.write("logs/x.csv", bytes);
             }),
             case(

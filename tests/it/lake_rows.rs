@@ -7,12 +7,12 @@ use trimdrift::tables::samples::{Reject, RejectCode, SIGNALS, Samples};
 use trimdrift::tables::trips::{AirSource, BandSums, Moments, Trip};
 
 /// Day on which the made-up nights begin, days since 1970-01-01.
-pub const FIRST_DAY: i32 = 20_000;
+pub(crate) const FIRST_DAY: i32 = 20_000;
 
 const DAY_US: i64 = 86_400_000_000;
 
 /// A number in 0..1 that depends on both arguments (splitmix64).
-pub fn noise(a: u64, b: u64) -> f64 {
+pub(crate) fn noise(a: u64, b: u64) -> f64 {
     let mut z =
         a.wrapping_mul(0x9e37_79b9_7f4a_7c15).wrapping_add(b.wrapping_mul(0xbf58_476d_1ce4_e5b9));
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -21,7 +21,7 @@ pub fn noise(a: u64, b: u64) -> f64 {
 }
 
 /// Samples of one night: 25 signals filled, some with gaps, values stepped like a sensor's.
-pub fn samples(night: u64, vehicles: usize, rows_each: usize) -> Samples {
+pub(crate) fn samples(night: u64, vehicles: usize, rows_each: usize) -> Samples {
     let mut s = Samples {
         vehicles: (0..vehicles).map(|v| format!("V{v:03}")).collect(),
         trips: (0..vehicles).map(|v| format!("n{night} t{v}")).collect(),
@@ -53,7 +53,7 @@ pub fn samples(night: u64, vehicles: usize, rows_each: usize) -> Samples {
 }
 
 /// Trips of one night over a few vehicles, with every field set and unknowns here and there.
-pub fn trips(night: u64, n: u64) -> Vec<Trip> {
+pub(crate) fn trips(night: u64, n: u64) -> Vec<Trip> {
     (0..n).map(|i| trip(night, i)).collect()
 }
 
@@ -63,7 +63,7 @@ fn trip(night: u64, i: u64) -> Trip {
     let moments = |k| Moments { n: x(k).floor(), sum: x(k + 1), sq: x(k + 2) };
     let or_nan = |value: f64| if i % 4 == 3 { f64::NAN } else { value };
     let start_us = (i64::from(FIRST_DAY) + night as i64) * DAY_US + i as i64 * 601_000_000;
-    let two_banks = i % 2 == 0;
+    let two_banks = i.is_multiple_of(2);
     let band = |bank: usize, b: u64| {
         if bank == 1 && !two_banks {
             return BandSums::default();
@@ -72,7 +72,7 @@ fn trip(night: u64, i: u64) -> Trip {
             x(100 + b * 20 + f as u64 + 300 * bank as u64)
         }))
     };
-    let has_misfire = i % 3 != 0;
+    let has_misfire = !i.is_multiple_of(3);
     let count = |k: u64| {
         if has_misfire { (x(k) / 30.0).floor() } else { 0.0 }
     };
@@ -97,7 +97,7 @@ fn trip(night: u64, i: u64) -> Trip {
         idle_s: x(2),
         km: x(3),
         fuel_l: or_nan(x(4)),
-        fuel_from_airflow: i % 5 == 0,
+        fuel_from_airflow: i.is_multiple_of(5),
         stops: x(5).floor(),
         start_coolant_c: or_nan(x(6)),
         ambient_c: moments(7),
@@ -119,7 +119,7 @@ fn trip(night: u64, i: u64) -> Trip {
 }
 
 /// Rejected rows.
-pub fn rejects(n: u64) -> Vec<Reject> {
+pub(crate) fn rejects(n: u64) -> Vec<Reject> {
     let reject = |row| Reject {
         row,
         column: "rpm".to_owned(),
@@ -130,7 +130,7 @@ pub fn rejects(n: u64) -> Vec<Reject> {
 }
 
 /// What is kept of a source.
-pub fn source(digest: &str) -> SourceRow {
+pub(crate) fn source(digest: &str) -> SourceRow {
     SourceRow {
         digest: digest.to_owned(),
         file_digest: format!("file {digest}"),
@@ -150,7 +150,7 @@ pub fn source(digest: &str) -> SourceRow {
 }
 
 /// A night of two sources whose parts are written: samples in two parts, trips, rejects.
-pub struct Ready {
+pub(crate) struct Ready {
     batch: Batch,
     parts: Vec<Part>,
     digests: [String; 2],
@@ -158,13 +158,13 @@ pub struct Ready {
 
 impl Ready {
     /// Commits the night.
-    pub fn commit(self) -> Result<Versions, LakeError> {
+    pub(crate) fn commit(self) -> Result<Versions, LakeError> {
         self.batch.commit(self.parts, self.digests.iter().map(|d| source(d)).collect())
     }
 }
 
 /// Writes the parts of a night.
-pub fn prepare(lake: &Lake, night: u64) -> Result<Ready, LakeError> {
+pub(crate) fn prepare(lake: &Lake, night: u64) -> Result<Ready, LakeError> {
     let digests = [format!("a{night}"), format!("b{night}")];
     let batch = lake.begin(BatchId::of(digests.iter().map(String::as_str)))?;
     let mut parts = Vec::new();
@@ -183,12 +183,12 @@ pub fn prepare(lake: &Lake, night: u64) -> Result<Ready, LakeError> {
 }
 
 /// Ingests a night.
-pub fn ingest(lake: &Lake, night: u64) -> Result<Versions, LakeError> {
+pub(crate) fn ingest(lake: &Lake, night: u64) -> Result<Versions, LakeError> {
     prepare(lake, night)?.commit()
 }
 
 /// Every row of the lake as text, in an order that does not depend on how it came there.
-pub fn contents(lake: &Lake) -> Vec<String> {
+pub(crate) fn contents(lake: &Lake) -> Vec<String> {
     let snapshot = lake.snapshot().unwrap();
     let mut rows: Vec<String> = Vec::new();
     rows.extend(snapshot.sources().iter().map(|s| format!("{s:?}")));
@@ -213,7 +213,7 @@ pub fn contents(lake: &Lake) -> Vec<String> {
 }
 
 /// Trips equal, unknowns included.
-pub fn assert_same_trips(got: &[Trip], expected: &[Trip]) {
+pub(crate) fn assert_same_trips(got: &[Trip], expected: &[Trip]) {
     assert_eq!(got.len(), expected.len());
     for (g, e) in got.iter().zip(expected) {
         assert_eq!(format!("{g:?}"), format!("{e:?}"));
@@ -221,22 +221,22 @@ pub fn assert_same_trips(got: &[Trip], expected: &[Trip]) {
 }
 
 /// Samples of one vehicle equal those of vehicle `v` of `all`, to the width that is stored.
-pub fn assert_same_samples(got: &Samples, all: &Samples, v: u32) {
+pub(crate) fn assert_same_samples(got: &Samples, all: &Samples, v: u32) {
     let rows: Vec<usize> = (0..all.len()).filter(|i| all.vehicle[*i] == v).collect();
     assert_eq!(got.len(), rows.len());
     for (i, j) in rows.iter().enumerate() {
         assert_eq!((got.time_us[i], got.row[i]), (all.time_us[*j], all.row[*j]));
         assert_eq!(got.trips[got.trip[i] as usize], all.trips[all.trip[*j] as usize]);
-        for k in 0..SIGNALS.len() {
+        for (k, spec) in SIGNALS.iter().enumerate() {
             let value = |s: &Samples, i: usize| s.signals[k].as_ref().map_or(f64::NAN, |c| c[i]);
             let (g, e) = (value(got, i), value(all, *j));
-            assert!(g == e || (g.is_nan() && e.is_nan()), "{} {g} {e}", SIGNALS[k].name);
+            assert!(g == e || (g.is_nan() && e.is_nan()), "{} {g} {e}", spec.name);
         }
     }
 }
 
 /// All files below `folder`, relative to it.
-pub fn walk(folder: &Path, files: &mut Vec<String>) {
+pub(crate) fn walk(folder: &Path, files: &mut Vec<String>) {
     fn below(root: &Path, folder: &Path, files: &mut Vec<String>) {
         for entry in std::fs::read_dir(folder).unwrap() {
             let path = entry.unwrap().path();

@@ -81,10 +81,11 @@ fn the_day_of_a_flag_never_changes_when_later_data_arrives() {
                     }
                 }
                 // Nor may one report differ from the next.
-                if let Some(before) = early.insert(vehicle.clone(), on.clone()) {
-                    if before != *on && !repaired {
-                        wrong.get_or_insert(format!("{vehicle}: {before} became {on}"));
-                    }
+                if let Some(before) = early.insert(vehicle.clone(), on.clone())
+                    && before != *on
+                    && !repaired
+                {
+                    wrong.get_or_insert(format!("{vehicle}: {before} became {on}"));
                 }
             }
             let by_then: BTreeMap<_, _> =

@@ -181,8 +181,7 @@ fn a_full_disk_loses_nothing() {
                cp -r disk/lake disk/out .'"
         );
         let ran = shell(fleet.path(), &script).expect(0);
-        let message =
-            ran.err.lines().filter(|l| l.contains("space")).next_back().unwrap_or_default();
+        let message = ran.err.lines().rfind(|l| l.contains("space")).unwrap_or_default();
         let code = if ran.out.contains("code 6\n") { "6" } else { "other" };
         let mut wrong = None;
         if code != "6" || ran.out.contains("last ") || !message.contains("free some space") {
