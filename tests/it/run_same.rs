@@ -194,7 +194,15 @@ fn a_file_that_was_read_while_it_grew_ends_in_the_same_samples_and_sums() {
             }
             fleet.write("logs/grows.csv", text);
             let last = fleet.trimdrift(&["ingest", "pipeline.toml"]);
-            let mut wrong = fleet.lake().difference_in_pieces(&expected);
+            // A last row without line end that has all its cells is believed, or a log that never ends in one
+            // would lose its last row: a cut last cell keeps its cut value. At most one row a cut, no row
+            // twice or lost. Cuts elsewhere leave no trace.
+            let mut wrong = match kind {
+                "in the last cell" | "after the last comma" => {
+                    fleet.lake().rows_differ_at_most(&expected, cuts.len())
+                }
+                _ => fleet.lake().difference_in_pieces(&expected),
+            };
             // A header that is not whole may be one that cannot be read; nothing else may.
             if codes.iter().any(|c| *c != 0 && (*c != 4 || kind != "in the header"))
                 || last.code != 0
