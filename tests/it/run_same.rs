@@ -138,9 +138,25 @@ fn cuts(text: &[u8], kind: &str) -> Vec<usize> {
         }
         _ => panic!("{kind}"),
     };
+    if !BELIEVED.contains(&kind) {
+        cuts.retain(|cut| !in_last_cell(text, *cut));
+    }
     cuts.sort_unstable();
     cuts.dedup();
     cuts
+}
+
+/// Cuts that leave a row with all its cells but not the whole of the last one.
+const BELIEVED: [&str; 2] = ["in the last cell", "after the last comma"];
+
+/// Whether a cut after `cut` bytes falls behind the last comma of a data row and before its end.
+fn in_last_cell(text: &[u8], cut: usize) -> bool {
+    let start = text[..cut].iter().rposition(|b| *b == b'\n').map_or(0, |i| i + 1);
+    let line = &text[start..];
+    let end = line.iter().position(|b| *b == b'\n').unwrap_or(line.len());
+    let line = line[..end].strip_suffix(b"\r").unwrap_or(&line[..end]);
+    let comma = line.iter().rposition(|b| *b == b',');
+    start > 0 && comma.is_some_and(|c| cut - start > c) && cut - start < line.len()
 }
 
 #[test]
@@ -198,7 +214,7 @@ fn a_file_that_was_read_while_it_grew_ends_in_the_same_samples_and_sums() {
             // would lose its last row: a cut last cell keeps its cut value. At most one row a cut, no row
             // twice or lost. Cuts elsewhere leave no trace.
             let mut wrong = match kind {
-                "in the last cell" | "after the last comma" => {
+                _ if BELIEVED.contains(&kind) => {
                     fleet.lake().rows_differ_at_most(&expected, cuts.len())
                 }
                 _ => fleet.lake().difference_in_pieces(&expected),
