@@ -26,6 +26,10 @@ pub(super) enum Use {
     Reading,
     /// In long form: the unit of the value.
     Unit,
+    /// In raw logs: the request.
+    Request,
+    /// In raw logs: the responses to it.
+    Response,
 }
 
 /// What the row at hand has told so far.
@@ -159,8 +163,8 @@ impl<'p> Assembly<'p> {
                 let value = self.measures[index].any(cell, &self.reading)?;
                 self.columns.values[index].push(value);
             }
-            // Read together by the reader of the long form.
-            Use::SignalName | Use::Reading | Use::Unit => {}
+            // Read together by the reader of their form.
+            Use::SignalName | Use::Reading | Use::Unit | Use::Request | Use::Response => {}
         }
         Ok(())
     }

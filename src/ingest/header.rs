@@ -9,7 +9,7 @@ use super::IngestError;
 use super::assembly::Use;
 use super::csv_rows::cells;
 use super::line_rows::Body;
-use super::profile::{ColumnRef, Format, NameSource, Profile};
+use super::profile::{ColumnRef, NameSource, Profile};
 use super::rows::{Fault, Measure};
 use crate::tables::samples::RejectCode;
 
@@ -93,8 +93,8 @@ impl Header {
                 None => missing.push(column.shown()),
             }
         }
-        // In long form the names of the signals stand in cells.
-        let columns = if profile.format == Format::LongCsv { &[][..] } else { &profile.columns };
+        // In other forms the signals stand in cells.
+        let columns = if profile.has_value_columns() { &profile.columns } else { &[][..] };
         for spec in columns {
             match find(&spec.column)? {
                 Some(at) => {
@@ -104,7 +104,7 @@ impl Header {
                 None => header.absent.push(spec.signal.spec().name),
             }
         }
-        if header.measures.is_empty() && profile.format != Format::LongCsv {
+        if header.measures.is_empty() && profile.has_value_columns() {
             missing.extend(profile.columns.iter().take(5).map(|c| c.column.shown()));
         }
         if !missing.is_empty() {
@@ -163,8 +163,8 @@ impl Header {
                 self.uses[at].push(purpose);
             }
         }
-        // In long form the names of the signals stand in cells.
-        let columns = if profile.format == Format::LongCsv { &[][..] } else { &profile.columns };
+        // In other forms the signals stand in cells.
+        let columns = if profile.has_value_columns() { &profile.columns } else { &[][..] };
         for spec in columns {
             if let Some(at) = position(&spec.column) {
                 self.uses[at].push(Use::Value(self.measures.len()));
@@ -235,6 +235,10 @@ fn needed(profile: &Profile) -> Vec<(&ColumnRef, Use)> {
         needed.push((&long.signal, Use::SignalName));
         needed.push((&long.value, Use::Reading));
         needed.extend(long.unit.iter().map(|column| (column, Use::Unit)));
+    }
+    if let Some(raw) = &profile.raw {
+        needed.extend(raw.request.iter().map(|column| (column, Use::Request)));
+        needed.extend(raw.response.iter().map(|column| (column, Use::Response)));
     }
     if let NameSource::Column(column) = &profile.vehicle {
         needed.push((column, Use::Vehicle));

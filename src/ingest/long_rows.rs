@@ -100,7 +100,7 @@ impl<'p> LongRows<'p> {
                     Use::SignalName => name = cell,
                     Use::Reading => reading = cell,
                     Use::Unit => unit = cell,
-                    Use::Time | Use::Date | Use::Vehicle | Use::Trip | Use::Value(_) => {
+                    _ => {
                         let fault = |code| Fault { code, column: Some(position) };
                         self.body.assembly.cell(*purpose, cell).map_err(fault)?;
                     }

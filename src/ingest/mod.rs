@@ -11,6 +11,8 @@
 //! by the file. Positions have no signal, so they cannot get in. Never: the lake, statistics, the system clock.
 
 mod assembly;
+mod buses;
+mod capture_rows;
 mod clock;
 mod csv_rows;
 mod discover;
@@ -26,7 +28,9 @@ mod parquet;
 mod profile;
 mod profile_text;
 mod profile_time;
+mod profile_raw;
 pub mod raw;
+mod raw_rows;
 mod read;
 mod rows;
 mod source;

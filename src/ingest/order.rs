@@ -10,7 +10,7 @@ use std::ops::Range;
 
 use super::Limits;
 use super::clock::{ElapsedClock, GAP_US};
-use super::profile::{Counting, Format, NameSource, Profile, TimeForm};
+use super::profile::{Counting, NameSource, Profile, TimeForm};
 use super::rows::{Columns, Measure, NO_TRIP, Names, Rejects, believable};
 use super::stamp::rfc3339;
 use crate::tables::samples::{RejectCode, SIGNALS, Samples};
@@ -76,7 +76,7 @@ impl<'p> Order<'p> {
             elapsed,
             drop_repeats: profile.drop_repeats,
             file_is_trip: profile.trip == NameSource::File,
-            merge: profile.format == Format::LongCsv,
+            merge: !profile.has_value_columns(),
             held: None,
             states: Vec::new(),
             samples: 0,
@@ -168,7 +168,8 @@ impl<'p> Order<'p> {
                     } else {
                         RejectCode::TimeOutOfRange
                     };
-                    tables.rejects.add(
+                    tables.rejects.add_rows(
+                        rows.weight(row),
                         rows.row[row],
                         &self.time_column,
                         code,

@@ -10,6 +10,7 @@ use regex::Regex;
 
 use super::IngestError;
 use super::number::NumberForm;
+use super::raw::Sampling;
 use crate::quantity::{Affine, Unit};
 use crate::tables::samples::Signal;
 
@@ -24,6 +25,10 @@ pub(super) enum Format {
     LongCsv,
     JsonLines,
     Parquet,
+    /// Delimited text with a request and its response per line.
+    Raw,
+    /// Lines of a CAN capture.
+    Capture,
 }
 
 /// How text is encoded.
@@ -134,6 +139,15 @@ pub(super) struct LongSpec {
     pub(super) step_us: i64,
 }
 
+/// The columns and the sampling of a log of raw diagnostic traffic.
+#[derive(Debug, Clone)]
+pub(super) struct RawSpec {
+    pub(super) request: Option<ColumnRef>,
+    /// Always given, except in captures.
+    pub(super) response: Option<ColumnRef>,
+    pub(super) sampling: Sampling,
+}
+
 /// How one kind of log is read.
 #[derive(Debug, Clone)]
 pub struct Profile {
@@ -155,7 +169,9 @@ pub struct Profile {
     /// Sorted by signal.
     pub(super) columns: Vec<ColumnSpec>,
     pub(super) long: Option<LongSpec>,
+    pub(super) raw: Option<RawSpec>,
 }
+
 impl Profile {
     /// The built-in profile `name`, if there is one.
     ///
@@ -188,14 +204,18 @@ impl Profile {
         &self.name
     }
 
+    /// Whether each signal has a column of its own.
+    pub(super) fn has_value_columns(&self) -> bool {
+        !matches!(self.format, Format::LongCsv | Format::Raw | Format::Capture)
+    }
+
     /// The columns that the header must or may have.
     pub(super) fn all_columns(&self) -> impl Iterator<Item = &ColumnRef> {
         let names = [&self.vehicle, &self.trip].into_iter().filter_map(|source| match source {
             NameSource::Column(column) => Some(column),
             _ => None,
         });
-        let values =
-            self.columns.iter().map(|c| &c.column).filter(|_| self.format != Format::LongCsv);
+        let values = self.columns.iter().map(|c| &c.column).filter(|_| self.has_value_columns());
         std::iter::once(&self.time.column).chain(&self.time.date_column).chain(names).chain(values)
     }
 }

@@ -14,6 +14,7 @@ use super::profile::{
     ColumnRef, ColumnSpec, Counting, Encoding, Format, LongSpec, NameSource, Profile,
     canonical_unit,
 };
+use super::profile_raw::{capture_time, raw_columns, raw_spec};
 use super::profile_time::time_spec;
 use crate::quantity::{Affine, Unit};
 use crate::tables::samples::{SIGNALS, Signal};
@@ -46,6 +47,7 @@ pub(super) fn parse(path: &Path, text: &str) -> Result<Profile, IngestError> {
         "trip",
         "columns",
         "long",
+        "raw",
     ])?;
     let format = root.get("format").map_or(Ok(Format::Csv), |e| {
         e.choice(&[
@@ -53,6 +55,8 @@ pub(super) fn parse(path: &Path, text: &str) -> Result<Profile, IngestError> {
             ("long_csv", Format::LongCsv),
             ("jsonl", Format::JsonLines),
             ("parquet", Format::Parquet),
+            ("raw", Format::Raw),
+            ("capture", Format::Capture),
         ])
     })?;
     let file_name = file_name_pattern(root)?;
@@ -70,12 +74,19 @@ pub(super) fn parse(path: &Path, text: &str) -> Result<Profile, IngestError> {
         skip_lines: root.get("skip_lines").map_or(Ok(0), |e| e.whole(10_000))?,
         nulls: nulls(root)?,
         drop_repeats: root.flag("drop_repeats", false)?,
-        time: time_spec(root, file_name.as_ref())?,
+        time: match format {
+            Format::Capture => capture_time(root)?,
+            _ => time_spec(root, file_name.as_ref())?,
+        },
         vehicle: name_source(root, "vehicle", file_name.as_ref())?,
         trip: name_source(root, "trip", file_name.as_ref())?,
         file_name,
-        columns: columns(root)?,
+        columns: match format {
+            Format::Raw | Format::Capture => raw_columns(root)?,
+            _ => columns(root)?,
+        },
         long: long_spec(root, format)?,
+        raw: raw_spec(root, format)?,
     };
     check_numbers_without_header(&profile, root)?;
     Ok(profile)
@@ -89,7 +100,7 @@ fn marks(
 ) -> Result<(u8, Option<u8>), IngestError> {
     let delimiter = root.mark("delimiter", Some(b','))?;
     let quote = root.mark("quote", Some(b'"'))?;
-    let is_text = matches!(format, Format::Csv | Format::LongCsv);
+    let is_text = matches!(format, Format::Csv | Format::LongCsv | Format::Raw);
     match (delimiter, root.get("delimiter").or_else(|| root.get("decimal"))) {
         (Some(mark), _)
             if !is_text
@@ -111,16 +122,17 @@ fn check_numbers_without_header(
     profile: &Profile,
     root: Section<'_, '_>,
 ) -> Result<(), IngestError> {
-    let by_number_only = !profile.header && matches!(profile.format, Format::Csv | Format::LongCsv);
+    let delimited = matches!(profile.format, Format::Csv | Format::LongCsv | Format::Raw);
+    let by_number_only = !profile.header && delimited;
     let wanted =
         if by_number_only { "a column number, since there is no header" } else { "a column name" };
     for column in profile.all_columns() {
         let ok = match column {
-            ColumnRef::Number(_) => matches!(profile.format, Format::Csv | Format::LongCsv),
+            ColumnRef::Number(_) => delimited,
             // In long form the names of signals stand in a cell, not in the header.
             ColumnRef::Name(_) => !by_number_only,
         };
-        if !ok && let Some(entry) = root.get("columns") {
+        if !ok && let Some(entry) = root.get("columns").or_else(|| root.get("time")) {
             return Err(IngestError::WrongValue {
                 path: entry.path(),
                 line: entry.line(),

@@ -6,12 +6,14 @@
 use std::path::Path;
 
 use super::assembly::Assembly;
+use super::capture_rows::CaptureRows;
 use super::csv_rows::CsvRows;
 use super::json_rows::JsonRows;
 use super::line_rows::{Body, Found, LineRows};
 use super::long_rows::LongRows;
 use super::order::{Order, Tables};
 use super::profile::{Format, NameSource, Profile, TimeForm};
+use super::raw_rows::RawRows;
 use super::rows::checked_name;
 use super::source::{Block, Text, begins_with};
 use super::stamp::start_us;
@@ -38,6 +40,8 @@ pub fn read_file<E>(
         Format::Csv => read_lines(CsvRows::new(body), order, known, sink),
         Format::LongCsv => read_lines(LongRows::new(body), order, known, sink),
         Format::JsonLines => read_lines(JsonRows::new(body), order, known, sink),
+        Format::Raw => read_lines(RawRows::new(body), order, known, sink),
+        Format::Capture => read_lines(CaptureRows::new(body), order, known, sink),
         Format::Parquet => super::parquet::read(body, order, sink),
     }
 }

@@ -133,6 +133,8 @@ impl<'s> Draft<'s> {
             Format::Csv | Format::LongCsv => "csv",
             Format::JsonLines => "jsonl",
             Format::Parquet => "parquet",
+            Format::Raw => "raw",
+            Format::Capture => "capture",
         };
         let _ = writeln!(toml, "format = \"{format}\"");
         if format.ends_with("csv") {

@@ -19,6 +19,7 @@ mod ingest_csv;
 mod ingest_open_logs;
 mod ingest_suggest;
 mod ingest_hostile;
+mod ingest_raw;
 mod ingest_formats;
 mod lake_faults;
 mod lake_rows;
