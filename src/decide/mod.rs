@@ -126,7 +126,13 @@ fn leading_series<'f>(
     grounds: &[(i32, Ground)],
 ) -> Option<&'f SeriesFinding> {
     let flagged = grounds.iter().filter_map(|(_, g)| match g {
-        Ground::Drift(i) | Ground::Level(i) | Ground::NearLimit(i) => Some(&findings.series[*i]),
+        Ground::Drift(i) | Ground::Level(i) | Ground::NearLimit(i) => {
+            let series = &findings.series[*i];
+            match series.kind {
+                SeriesKind::Tilt(bank) => moved_band(findings, bank),
+                _ => Some(series),
+            }
+        }
         Ground::Misfire => None,
     });
     let trim = |s: &&SeriesFinding| {
@@ -141,6 +147,19 @@ fn leading_series<'f>(
             .filter(|s| matches!(s.kind, SeriesKind::TrimAll(_)))
             .max_by(|a, b| a.change.value.total_cmp(&b.change.value))
     })
+}
+
+/// The band of `bank` that moved most.
+fn moved_band(findings: &VehicleFindings, bank: usize) -> Option<&SeriesFinding> {
+    let of_bank = |s: &&SeriesFinding| matches!(s.kind, SeriesKind::Trim(b, _) if b == bank);
+    let moved = |s: &SeriesFinding| s.change.value.abs();
+    let known = |s: &&SeriesFinding| moved(s).is_finite();
+    findings
+        .series
+        .iter()
+        .filter(of_bank)
+        .filter(known)
+        .max_by(|a, b| moved(a).total_cmp(&moved(b)))
 }
 
 /// Peer-adjusted change from baseline in percent, per band, on the bank that moved more.

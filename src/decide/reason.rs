@@ -39,8 +39,12 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)])
                 SeriesKind::WarmupGap => {
                     "it needs more and more extra fuel while warming up".to_owned()
                 }
-                SeriesKind::Trim(..) | SeriesKind::TrimAll(_) => {
-                    let drift = findings.series[*i].drift_per_10000km;
+                SeriesKind::Trim(..) | SeriesKind::TrimAll(_) | SeriesKind::Tilt(_) => {
+                    let drift = match findings.series[*i].kind {
+                        // What drifts apart is told by the band that moves.
+                        SeriesKind::Tilt(_) => verdict.drift_per_10000km,
+                        _ => findings.series[*i].drift_per_10000km,
+                    };
                     if drift.is_known() {
                         format!(
                             "{}, and drifts by {:+.1} % per 10,000 km",

@@ -15,6 +15,8 @@ pub(super) struct History<'a> {
     /// Distance since the first day, km, one per day.
     pub(super) km: Vec<f64>,
     pub(super) resets: Vec<i32>,
+    /// Whether the mixture was being relearned after a reset, one per day.
+    pub(super) relearning: Vec<bool>,
     pub(super) services: Vec<&'a ServiceRecord>,
 }
 
@@ -29,7 +31,9 @@ impl<'a> History<'a> {
         let mut services: Vec<&ServiceRecord> =
             services.iter().filter(|s| s.vehicle == vehicle.vehicle && s.day <= as_of).collect();
         services.sort_by_key(|s| (s.day, s.service));
-        History { vehicle, km: distance_km(&days), resets: resets(&days), days, services }
+        let resets = resets(&days);
+        let relearning = relearning(&days, &resets);
+        History { vehicle, km: distance_km(&days), resets, relearning, days, services }
     }
 
     /// Days of work that may move the level of `kind`: a known break, or the repair if it stands flagged.
@@ -66,7 +70,9 @@ impl<'a> History<'a> {
 /// throttle does not: the idle is learned anew.
 fn moves(kind: SeriesKind, service: Service) -> bool {
     match kind {
-        SeriesKind::TrimAll(_) | SeriesKind::Trim(..) => service != Service::BatteryDisconnect,
+        SeriesKind::TrimAll(_) | SeriesKind::Trim(..) | SeriesKind::Tilt(_) => {
+            service != Service::BatteryDisconnect
+        }
         SeriesKind::IdleThrottle => !matches!(
             service,
             Service::InjectorCleaning | Service::SparkPlugs | Service::FuelFilter
@@ -107,6 +113,31 @@ fn resets(days: &[&Day]) -> Vec<i32> {
         }
     }
     resets
+}
+
+/// Trips after a reset whose trims are not judged: the long-term side learns anew (study of the drift test:
+/// within 10 trips).
+const RELEARN_TRIPS: u32 = 10;
+
+/// Days per reset below which the counters are not believed: nobody disconnects a battery every other week.
+const DAYS_PER_RESET_MIN: usize = 14;
+
+/// Whether each day lies within [`RELEARN_TRIPS`] trips after a reset.
+///
+/// How often resets came is counted up to each day only, so later days never change an earlier one.
+fn relearning(days: &[&Day], resets: &[i32]) -> Vec<bool> {
+    let (mut next, mut left) = (0, 0u32);
+    let mut out = Vec::with_capacity(days.len());
+    for (i, d) in days.iter().enumerate() {
+        if resets.get(next) == Some(&d.day) {
+            next += 1;
+            left = RELEARN_TRIPS;
+        }
+        let believed = next <= 1 + i / DAYS_PER_RESET_MIN;
+        out.push(believed && left > 0);
+        left = left.saturating_sub(d.trips);
+    }
+    out
 }
 
 /// Distance since the first day: odometer differences where they are plausible, logged distance elsewhere.
@@ -159,6 +190,21 @@ mod tests {
             [day(0, 10.0, 50_000.0), day(1, 10.0, 50_030.0), day(2, 12.0, 15.0), day(3, 9.0, 30.0)];
         let refs: Vec<&Day> = days.iter().collect();
         assert_eq!(distance_km(&refs), [10.0, 40.0, 52.0, 67.0]);
+    }
+
+    #[test]
+    fn trims_are_not_judged_while_they_are_learned_anew() {
+        let days: Vec<Day> = (0..40).map(|i| Day { trips: 4, ..day(i, 10.0, f64::NAN) }).collect();
+        let refs: Vec<&Day> = days.iter().collect();
+        // Ten trips at four a day: the day of the reset and two more.
+        let relearned = |resets: &[i32]| -> Vec<usize> {
+            let flags = relearning(&refs, resets);
+            (0..flags.len()).filter(|i| flags[*i]).collect()
+        };
+        assert_eq!(relearned(&[5, 30]), [5, 6, 7, 30, 31, 32]);
+        // A counter that falls every other day is broken.
+        let often: Vec<i32> = (0..20).map(|i| 2 * i).collect();
+        assert!(relearned(&often).len() < 12);
     }
 
     #[test]

@@ -1,9 +1,10 @@
 //! Misfires: a sequential test of the rate, and whether they concentrate on one cylinder.
 //!
-//! Counts with revolutions as exposure, overdispersed (variance `dispersion` times the mean). Each
-//! night asks how many times better "the rate has risen twofold, fourfold, eightfold since some week"
-//! explains the counts than the vehicle's own rate, summed over the weeks in which it may have begun
-//! (Shiryaev-Roberts); the limit is the number of weeks per designed false flag, as in the drift test.
+//! Counts with revolutions as exposure, overdispersed (variance `dispersion` times the mean), warm and cold
+//! engine apart. Each night asks how many times better "the rate has risen twofold, fourfold, eightfold since
+//! some week, warm, cold or both" explains the counts than the vehicle's own rates, summed over the weeks in
+//! which it may have begun (Shiryaev-Roberts); the limit is the number of weeks per designed false flag, as
+//! in the drift test.
 
 use super::history::History;
 use crate::settings::{DecideSettings, TestSettings};
@@ -13,19 +14,38 @@ use crate::tables::findings::{Estimate, MisfireFinding};
 use crate::tables::fleet::Service;
 use statrs::function::gamma::ln_gamma;
 
-/// Rises that the alternative holds for equally likely.
-const RISES: [f64; 3] = [2.0, 4.0, 8.0];
+/// Rises of the warm and of the cold rate that the alternative holds for equally likely: deposits misfire cold,
+/// worn plugs under load, a weak coil both.
+const RISES: [[f64; 2]; 9] = [
+    [2.0, 2.0],
+    [4.0, 4.0],
+    [8.0, 8.0],
+    [2.0, 1.0],
+    [4.0, 1.0],
+    [8.0, 1.0],
+    [1.0, 2.0],
+    [1.0, 4.0],
+    [1.0, 8.0],
+];
 
 /// Lowest rate that the null may have, misfires per 1,000 revolutions: engines are never perfect, and a
 /// rate of nought would make any single misfire a miracle (common practice, no source).
 const RATE_FLOOR: f64 = 0.05;
 
-/// Weight of the family's rate in a vehicle's own baseline, 1,000 revolutions (about ten hours at idle speed
-/// or five on the road).
-const FAMILY_WEIGHT: f64 = 500.0;
+/// Weight of the family's rate in a vehicle's own baseline, 1,000 revolutions warm and cold (about five hours on
+/// the road, or thirty cold starts).
+const FAMILY_WEIGHT: [f64; 2] = [500.0, 150.0];
 
-/// Dispersion before any data, and the days that it weighs (common practice, no source: counts come in bursts).
+/// Dispersion before any data, and the expected misfires that it weighs (common practice, no source: counts come
+/// in bursts).
 const DISPERSION_PRIOR: (f64, f64) = (3.0, 30.0);
+
+/// Largest deviation of a day that teaches the dispersion, standard deviations of a day with at least one
+/// expected misfire: a burst teaches it no more than any bad day.
+const DEVIATION_MAX: f64 = 5.0;
+
+/// One-sided normal quantile of 95 % (table of the normal distribution).
+const BASELINE_BOUND: f64 = 1.645;
 
 /// Most evidence that one day may bring, nats: one bad trip never flags a vehicle.
 const DAY_NATS_MAX: f64 = 3.0;
@@ -39,10 +59,13 @@ const RATE_DAYS: i32 = 14;
 /// One vehicle's running state.
 #[derive(Debug)]
 struct Watch {
-    baseline: Moments,
+    /// Warm and cold.
+    baseline: [Moments; 2],
     baseline_end: Option<i32>,
     dispersion: f64,
-    dispersion_days: f64,
+    /// Sums of squared deviations and of expected misfires, whose ratio the dispersion is.
+    squares: f64,
+    expected: f64,
     sums: [f64; RISES.len()],
     last_week: Option<i32>,
     flagged_on: Option<i32>,
@@ -56,6 +79,21 @@ struct Moments {
 }
 
 impl Moments {
+    fn of(day: &Day) -> [Moments; 2] {
+        let sum = |counts: &[f32]| counts.iter().copied().map(f64::from).sum();
+        let (warm, cold) =
+            day.misfires.as_ref().map_or((0.0, 0.0), |m| (sum(&m.warm), sum(&m.cold)));
+        [
+            Moments { count: warm, kilorevs: day.counted_revs_warm / 1000.0 },
+            Moments { count: cold, kilorevs: day.counted_revs_cold / 1000.0 },
+        ]
+    }
+
+    fn add(&mut self, other: Moments) {
+        self.count += other.count;
+        self.kilorevs += other.kilorevs;
+    }
+
     fn rate(&self) -> Option<f64> {
         (self.kilorevs > 0.0).then(|| self.count / self.kilorevs)
     }
@@ -74,7 +112,7 @@ pub(super) fn assess(
     let mut order: Vec<(i32, usize, usize)> = Vec::new();
     for (v, history) in family.iter().enumerate() {
         for (i, d) in history.days.iter().enumerate() {
-            if kilorevs(d) > 0.0 {
+            if d.counted_revs_warm + d.counted_revs_cold > 0.0 {
                 order.push((d.day, v, i));
             }
         }
@@ -85,7 +123,7 @@ pub(super) fn assess(
         let day = order[start].0;
         let end = start + order[start..].partition_point(|o| o.0 == day);
         // The family's rate is that of the days before, so the order within a day does not matter.
-        let family_rate = median_rate(&watches);
+        let family_rates = median_rates(&watches);
         for (_, v, i) in &order[start..end] {
             let restart = family[*v].services.iter().any(|s| {
                 matches!(s.service, Service::SparkPlugs | Service::InjectorCleaning)
@@ -95,45 +133,44 @@ pub(super) fn assess(
             if restart {
                 watches[*v] = Watch::new();
             }
-            watches[*v].take(family[*v].days[*i], family_rate, test, decide, log_limit);
+            watches[*v].take(family[*v].days[*i], family_rates, test, decide, log_limit);
         }
         start = end;
     }
-    let family_rate = median_rate(&watches);
+    let family_rates = median_rates(&watches);
     family
         .iter()
         .zip(watches)
-        .map(|(history, watch)| watch.finding(history, family_rate, test))
+        .map(|(history, watch)| watch.finding(history, family_rates, test))
         .collect()
 }
 
-fn kilorevs(d: &Day) -> f64 {
-    (d.counted_revs_warm + d.counted_revs_cold) / 1000.0
+/// Medians of the vehicles' baseline rates, warm and cold, never below the floor.
+fn median_rates(watches: &[Watch]) -> [f64; 2] {
+    [0, 1].map(|state| {
+        let mut rates: Vec<f64> = watches
+            .iter()
+            .map(|w| w.baseline[state])
+            .filter(|b| b.kilorevs > KILOREVS_MIN[state])
+            .filter_map(|b| b.rate())
+            .collect();
+        rates.sort_by(f64::total_cmp);
+        let median = rates.get(rates.len() / 2).copied().unwrap_or(RATE_FLOOR);
+        if median > RATE_FLOOR { median } else { RATE_FLOOR }
+    })
 }
 
-fn count(d: &Day) -> f64 {
-    d.misfires.as_ref().map_or(0.0, |m| m.warm.iter().chain(&m.cold).copied().map(f64::from).sum())
-}
-
-/// Median of the vehicles' baseline rates, never below the floor.
-fn median_rate(watches: &[Watch]) -> f64 {
-    let mut rates: Vec<f64> = watches
-        .iter()
-        .filter(|w| w.baseline.kilorevs > 50.0)
-        .filter_map(|w| w.baseline.rate())
-        .collect();
-    rates.sort_by(f64::total_cmp);
-    let median = rates.get(rates.len() / 2).copied().unwrap_or(RATE_FLOOR);
-    if median > RATE_FLOOR { median } else { RATE_FLOOR }
-}
+/// Warm and cold revolutions, thousands, from which a vehicle's rate speaks for its family.
+const KILOREVS_MIN: [f64; 2] = [50.0, 10.0];
 
 impl Watch {
     fn new() -> Watch {
         Watch {
-            baseline: Moments::default(),
+            baseline: [Moments::default(); 2],
             baseline_end: None,
             dispersion: DISPERSION_PRIOR.0,
-            dispersion_days: DISPERSION_PRIOR.1,
+            squares: DISPERSION_PRIOR.0 * DISPERSION_PRIOR.1,
+            expected: DISPERSION_PRIOR.1,
             sums: [0.0; RISES.len()],
             last_week: None,
             flagged_on: None,
@@ -141,47 +178,71 @@ impl Watch {
         }
     }
 
-    /// The vehicle's own rate shrunk towards the family's (gamma prior, posterior mean).
-    fn own_rate(&self, family_rate: f64) -> f64 {
-        let rate = (self.baseline.count + FAMILY_WEIGHT * family_rate)
-            / (self.baseline.kilorevs + FAMILY_WEIGHT);
-        if rate > RATE_FLOOR { rate } else { RATE_FLOOR }
+    /// The vehicle's own rates, warm and cold, shrunk towards the family's (gamma prior, posterior mean), and the
+    /// events that each rests on.
+    fn own_rates(&self, family_rates: [f64; 2]) -> [(f64, f64); 2] {
+        [0, 1].map(|state| {
+            let (own, weight) = (self.baseline[state], FAMILY_WEIGHT[state]);
+            let events = own.count + weight * family_rates[state];
+            (events / (own.kilorevs + weight), events)
+        })
+    }
+
+    /// Upper bounds of the rates that count as the vehicle's own.
+    ///
+    /// A baseline that happened to be quiet would make the ordinary rate a rise for ever, so the null is not the
+    /// estimate but its upper 95 % bound (normal approximation, variance by the dispersion).
+    fn null_rates(&self, family_rates: [f64; 2]) -> [f64; 2] {
+        self.own_rates(family_rates).map(|(rate, events)| {
+            let bound = rate * (1.0 + BASELINE_BOUND * (self.dispersion / events).sqrt());
+            if bound > RATE_FLOOR { bound } else { RATE_FLOOR }
+        })
     }
 
     fn take(
         &mut self,
         d: &Day,
-        family_rate: f64,
+        family_rates: [f64; 2],
         test: &TestSettings,
         decide: &DecideSettings,
         log_limit: f64,
     ) {
-        let (c, e) = (count(d), kilorevs(d));
+        let seen = Moments::of(d);
+        let (c, e) = (seen[0].count + seen[1].count, seen[0].kilorevs + seen[1].kilorevs);
         let end =
             *self.baseline_end.get_or_insert(d.day + test.baseline_days.min(test.days_min) as i32);
         self.recent.push((d.day, c, e));
         if d.day < end {
-            self.baseline.count += c;
-            self.baseline.kilorevs += e;
+            for (baseline, seen) in self.baseline.iter_mut().zip(seen) {
+                baseline.add(seen);
+            }
             return;
         }
-        let null = self.own_rate(family_rate);
-        let mean = null * e;
+        let nulls = self.null_rates(family_rates);
+        let means = [0, 1].map(|state| nulls[state] * seen[state].kilorevs);
         let week = d.day.div_euclid(7);
         let weeks = f64::from(self.last_week.map_or(1, |w| week - w));
         self.last_week = Some(week);
+        let likelihood = |state: usize, rise: f64| {
+            let mean = rise * means[state];
+            if mean > 0.0 { log_pmf(seen[state].count, mean, self.dispersion) } else { 0.0 }
+        };
+        let null = [likelihood(0, 1.0), likelihood(1, 1.0)];
         for (sum, rise) in self.sums.iter_mut().zip(RISES) {
-            let nats = (log_pmf(c, rise * mean, self.dispersion)
-                - log_pmf(c, mean, self.dispersion))
-            .clamp(-DAY_NATS_MAX, DAY_NATS_MAX);
-            *sum = ((*sum + weeks).ln() + nats).exp();
+            let nats: f64 = (0..2)
+                .filter(|state| rise[*state] > 1.0)
+                .map(|state| likelihood(state, rise[state]) - null[state])
+                .sum();
+            *sum = ((*sum + weeks).ln() + nats.min(DAY_NATS_MAX)).exp();
         }
-        // Dispersion learns from the past only, and a burst teaches it no more than any bad day.
-        let pearson = ((c - mean).powi(2) / mean).min(25.0);
+        // Learns from the past only. A ratio of sums, because single days of hardly any expected misfires have
+        // ratios of their own that are nought nearly always and huge now and then.
+        let mean = means[0] + means[1];
         if self.log_r() < log_limit - 3.0 {
-            self.dispersion += (pearson - self.dispersion) / (self.dispersion_days + 1.0);
-            self.dispersion_days += 1.0;
-            self.dispersion = self.dispersion.max(1.2);
+            let most = DEVIATION_MAX * DEVIATION_MAX * self.dispersion * mean.max(1.0);
+            self.squares += (c - mean).powi(2).min(most);
+            self.expected += mean;
+            self.dispersion = (self.squares / self.expected).max(1.2);
         }
         if self.flagged_on.is_none() && self.log_r() > log_limit {
             let rate = self.recent_rate(RATE_DAYS).rate().unwrap_or(0.0);
@@ -208,21 +269,19 @@ impl Watch {
     fn finding(
         self,
         history: &History<'_>,
-        family_rate: f64,
+        family_rates: [f64; 2],
         test: &TestSettings,
     ) -> Option<MisfireFinding> {
         let last = self.recent.last()?.0;
         let from = last - test.recent_days as i32;
         let recent = self.recent_rate(test.recent_days as i32);
-        let own = self.own_rate(family_rate);
         let mut by_cylinder = vec![0.0; history.vehicle.cylinders.min(12)];
         let (mut warm, mut cold) = (Moments::default(), Moments::default());
         for d in history.days.iter().filter(|d| d.day > from) {
-            warm.kilorevs += d.counted_revs_warm / 1000.0;
-            cold.kilorevs += d.counted_revs_cold / 1000.0;
+            let seen = Moments::of(d);
+            warm.add(seen[0]);
+            cold.add(seen[1]);
             let Some(counts) = &d.misfires else { continue };
-            warm.count += counts.warm.iter().copied().map(f64::from).sum::<f64>();
-            cold.count += counts.cold.iter().copied().map(f64::from).sum::<f64>();
             for (c, total) in by_cylinder.iter_mut().enumerate() {
                 *total += f64::from(counts.warm[c] + counts.cold[c]);
             }
@@ -237,6 +296,8 @@ impl Watch {
                 .map(|r| Counted { count: r.1.round() as u64, exposure: r.2 })
                 .collect()
         };
+        let mut before = self.baseline[0];
+        before.add(self.baseline[1]);
         let base_end = self.baseline_end.unwrap_or(last);
         let ratio = counts::dispersed_ratio(
             &parts(&|day| day > from && day >= base_end),
@@ -245,7 +306,7 @@ impl Watch {
         );
         Some(MisfireFinding {
             per_1000_rev: rate,
-            baseline_per_1000_rev: self.baseline.rate().unwrap_or(own),
+            baseline_per_1000_rev: before.rate().unwrap_or(self.own_rates(family_rates)[0].0),
             warm_per_1000_rev: warm.rate().unwrap_or(f64::NAN),
             cold_per_1000_rev: cold.rate().unwrap_or(f64::NAN),
             ratio: ratio.map_or(Estimate::NONE, |r| Estimate {

@@ -19,7 +19,9 @@ mod shape;
 mod windows;
 
 use crate::settings::{DecideSettings, TestSettings};
-use crate::stats::sequential::{self, DayRow, Params, SeriesInput, SeriesOutcome, log_limit};
+use crate::stats::sequential::{
+    self, DayRow, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
+};
 use crate::tables::days::Day;
 use crate::tables::findings::{
     AdjustedSeries, Cause, CauseWeight, EconomyFinding, Estimate, GroupAlarm, GuaranteeFigures,
@@ -71,6 +73,8 @@ pub struct Evidence {
 #[derive(Debug)]
 struct Followed {
     finding: SeriesFinding,
+    /// Slope if it rises, and if it falls.
+    slopes: [Option<SlopePosterior>; 2],
     windows: Windows,
     weekly: BTreeMap<i32, (f64, f64)>,
 }
@@ -250,20 +254,35 @@ fn params(kind: SeriesKind, test: &TestSettings) -> Params {
         min_days: test.days_min as i32,
         ..Params::default()
     };
+    let single_band = BAND_LEAST * params.least_rise;
     match kind {
-        SeriesKind::IdleThrottle => params.scaled(0.25),
-        SeriesKind::Breathing => params.scaled(1.5),
-        SeriesKind::Trim(_, Band::Load) => Params { least_rise: 2.0 * params.least_rise, ..params },
-        SeriesKind::Trim(_, Band::Idle | Band::Cruise) => {
-            Params { least_rise: 1.5 * params.least_rise, ..params }
+        SeriesKind::TrimAll(_) => params,
+        SeriesKind::Trim(..) => Params { least_rise: single_band, ..params },
+        SeriesKind::Tilt(_) => {
+            Params { least_rise: single_band, least_fall: single_band, ..with_rare_steps(params) }
         }
-        SeriesKind::TrimAll(_) | SeriesKind::WarmupGap => params,
+        SeriesKind::IdleThrottle => params.scaled(0.25),
+        // A fall is what deposits do here.
+        SeriesKind::Breathing => {
+            with_rare_steps(Params { least_fall: params.least_rise, ..params }.scaled(1.5))
+        }
+        SeriesKind::WarmupGap => with_rare_steps(params),
     }
 }
 
-/// How much larger a fall must be than a rise. This and the factors for single bands: what shows in one band
-/// or downward for a reason (a leak at idle, droop at load, a leaking injector) is large there, and
-/// innocent steps differ by band. Set on simulated healthy fleets (tuning seeds 77 to 90).
+/// How much larger than in all bands a change in one band must be: what shows there for a reason (a leak at
+/// idle, droop at load) is large, and innocent steps differ a little by band.
+const BAND_LEAST: f64 = 1.5;
+
+/// For what a new fuel blend does not move: differences of trims on the same day, in which it cancels, and the
+/// air at full load. Sensors and relearning still move them, seldom and by more (own judgement, no source;
+/// false flags measured on simulated fleets, tuning seeds 213 to 219).
+fn with_rare_steps(params: Params) -> Params {
+    Params { steps_per_year: 0.3 * params.steps_per_year, step_sd: 1.5 * params.step_sd, ..params }
+}
+
+/// How much larger a fall of the trim must be than a rise: what makes it fall (a leaking injector, a sensor that
+/// reads high) is large, and rare. Set on simulated healthy fleets (tuning seeds 77 to 90).
 const FALL_LEAST: f64 = 2.0;
 
 /// Share of the step variance that widens the slope's interval. The sequential test's own figure (1.1) holds
@@ -307,11 +326,7 @@ fn follow(
         change: windows.change(),
         change_from_first: from_first.change(),
         repaired_on: outcome.restarted_on,
-        drift_per_10000km: slope.map_or(Estimate::NONE, |s| Estimate {
-            value: s.mid,
-            lo: s.lo.min(s.hi),
-            hi: s.hi.max(s.lo),
-        }),
+        drift_per_10000km: slope.map_or(Estimate::NONE, drift),
         log_r_up: up,
         log_r_down: down,
         log_limit_up: series.log_limit_up,
@@ -339,7 +354,28 @@ fn follow(
         w.0 += r.r - zero;
         w.1 += 1.0;
     }
-    Followed { finding, windows, weekly }
+    Followed { finding, slopes: [outcome.up.slope, outcome.down.slope], windows, weekly }
+}
+
+fn drift(slope: SlopePosterior) -> Estimate {
+    Estimate { value: slope.mid, lo: slope.lo.min(slope.hi), hi: slope.hi.max(slope.lo) }
+}
+
+/// Where idle and load drift apart, each band has its own drift told: one of them moves.
+fn tell_band_drifts(findings: &mut [SeriesFinding], followed: &[Followed]) {
+    let apart: Vec<usize> = findings
+        .iter()
+        .filter(|s| s.flagged_up.or(s.flagged_down).is_some())
+        .filter_map(|s| if let SeriesKind::Tilt(bank) = s.kind { Some(bank) } else { None })
+        .collect();
+    for (s, f) in findings.iter_mut().zip(followed) {
+        if let SeriesKind::Trim(bank, _) = s.kind
+            && apart.contains(&bank)
+        {
+            let falls = usize::from(s.change.value < 0.0);
+            s.drift_per_10000km = f.slopes[falls].map_or(Estimate::NONE, drift);
+        }
+    }
 }
 
 /// A plain percentage in log-percent.
@@ -370,6 +406,7 @@ fn level_limit(kind: SeriesKind, decide: &DecideSettings) -> Option<f64> {
         // One band is noisier than all: purge and accessories weigh on little air, and load is rare.
         SeriesKind::Trim(_, Band::Idle | Band::Load) => Some(1.25 * decide.level_change_pct),
         SeriesKind::Trim(_, Band::Cruise)
+        | SeriesKind::Tilt(_)
         | SeriesKind::IdleThrottle
         | SeriesKind::Breathing
         | SeriesKind::WarmupGap => None,
@@ -453,6 +490,7 @@ fn assemble(
         services: history.services.iter().map(|s| (s.day, s.service.as_str().to_owned())).collect(),
         notes: Vec::new(),
     };
+    tell_band_drifts(&mut findings.series, followed);
     let flagged = findings.misfires.as_ref().is_some_and(|m| m.flagged_on.is_some())
         || findings.series.iter().any(|s| {
             s.flagged_up.is_some()

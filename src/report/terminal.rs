@@ -15,10 +15,10 @@ pub fn table(input: &ReportInput<'_>, width: usize, all: bool) -> String {
     for alarm in input.group_alarms {
         out.extend(wrapped(
             &format!(
-                "Whole engine family {} drifts: {} % per 10,000 km since {}; look at fuel and shared parts first.",
+                "Whole engine family {} drifts, found on {} (roughly {} % per 10,000 km, tends to be read too high); look at fuel and shared parts first.",
                 alarm.engine_family,
-                ascii(words::signed(alarm.drift_per_10000km.value, 1)),
-                words::iso_day(alarm.since_day)
+                words::iso_day(alarm.since_day),
+                ascii(words::signed(alarm.drift_per_10000km.value, 1))
             ),
             width,
             "! ",

@@ -35,6 +35,9 @@ pub enum SeriesKind {
     TrimAll(usize),
     /// Total trim of a bank (1 or 2) in one band.
     Trim(usize, Band),
+    /// Total trim of a bank (1 or 2) at the highest airflow that it usually shows, load, less that at the
+    /// lowest, idle: what changes the mixture alike at all airflows cancels.
+    Tilt(usize),
     /// Throttle angle at warm idle.
     IdleThrottle,
     /// Air taken in near full throttle.
@@ -49,16 +52,31 @@ impl SeriesKind {
         match self {
             SeriesKind::TrimAll(bank) => format!("trim_b{bank}_all"),
             SeriesKind::Trim(bank, band) => format!("trim_b{bank}_{}", band.as_str()),
+            SeriesKind::Tilt(bank) => format!("trim_b{bank}_tilt"),
             SeriesKind::IdleThrottle => "idle_throttle".to_owned(),
             SeriesKind::Breathing => "breathing".to_owned(),
             SeriesKind::WarmupGap => "warmup_gap".to_owned(),
         }
     }
 
+    /// Whether it is made of total trims, which a learning reset disturbs.
+    pub fn is_trim(self) -> bool {
+        matches!(
+            self,
+            SeriesKind::TrimAll(_)
+                | SeriesKind::Trim(..)
+                | SeriesKind::Tilt(_)
+                | SeriesKind::WarmupGap
+        )
+    }
+
     /// Unit of the values.
     pub fn unit(self) -> &'static str {
         match self {
-            SeriesKind::TrimAll(_) | SeriesKind::Trim(..) | SeriesKind::WarmupGap => "log-%",
+            SeriesKind::TrimAll(_)
+            | SeriesKind::Trim(..)
+            | SeriesKind::Tilt(_)
+            | SeriesKind::WarmupGap => "log-%",
             SeriesKind::IdleThrottle | SeriesKind::Breathing => "%",
         }
     }

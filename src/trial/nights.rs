@@ -340,7 +340,10 @@ fn said(
         let (bank, band) = match s.kind {
             SeriesKind::TrimAll(bank) => (bank, None),
             SeriesKind::Trim(bank, band) => (bank, Some(band)),
-            SeriesKind::IdleThrottle | SeriesKind::Breathing | SeriesKind::WarmupGap => {
+            SeriesKind::Tilt(_)
+            | SeriesKind::IdleThrottle
+            | SeriesKind::Breathing
+            | SeriesKind::WarmupGap => {
                 return None;
             }
         };

@@ -281,6 +281,7 @@ pub(super) fn series_words(kind: SeriesKind) -> String {
             format!("Trim, bank {bank}, {band}")
         }
         SeriesKind::IdleThrottle => "Throttle angle at idle".to_owned(),
+        SeriesKind::Tilt(bank) => format!("Trim, load less idle, bank {bank}"),
         SeriesKind::Breathing => "Air near full throttle".to_owned(),
         SeriesKind::WarmupGap => "Trim, warm-up less hot".to_owned(),
     }
