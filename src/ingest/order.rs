@@ -45,6 +45,8 @@ pub(super) struct Order<'p> {
     merge: bool,
     held: Option<Columns>,
     states: Vec<VehicleState>,
+    /// The last row that stays what it is if the file grows; set before the last part, which may lower it.
+    pub(super) rows_settled: u64,
     pub(super) samples: u64,
     pub(super) first_us: Option<i64>,
     pub(super) last_us: Option<i64>,
@@ -79,6 +81,7 @@ impl<'p> Order<'p> {
             merge: !profile.has_value_columns(),
             held: None,
             states: Vec::new(),
+            rows_settled: u64::MAX,
             samples: 0,
             first_us: None,
             last_us: None,
@@ -94,6 +97,11 @@ impl<'p> Order<'p> {
     ) -> Samples {
         if self.elapsed.is_some() {
             rows = self.with_held(rows, last);
+            if last && rows.len() > 0 {
+                // Where these rows lie depends on the reading that follows.
+                let open = rows.row[group_from_end(&rows).start] - 1;
+                self.rows_settled = self.rows_settled.min(open);
+            }
         }
         self.make_states(tables);
         let mut keep = vec![true; rows.len()];
@@ -104,7 +112,7 @@ impl<'p> Order<'p> {
         let (vehicle_names, rank) = ranks(&rows, tables.vehicles);
         let order = sorted_order(&rows, &rank);
         if self.merge {
-            merge_partial(&mut rows, order.as_deref(), &mut keep);
+            merge_partial(&mut rows, order.as_deref(), &mut keep, &mut self.rows_settled);
         }
         self.drop_duplicates(&rows, order.as_deref(), &mut keep, tables.rejects);
         let mut rows = arranged(rows, order, &keep);
@@ -324,9 +332,16 @@ fn sorted_order(rows: &Columns, rank: &[u32]) -> Option<Vec<u32>> {
     Some(order)
 }
 
-/// Joins rows of one vehicle and time that carry different signals into the first of them.
-fn merge_partial(rows: &mut Columns, order: Option<&[u32]>, keep: &mut [bool]) {
+/// Joins rows of one vehicle and time that carry different signals into the first of them; a row that one joins that
+/// is not settled is not settled either.
+fn merge_partial(
+    rows: &mut Columns,
+    order: Option<&[u32]>,
+    keep: &mut [bool],
+    rows_settled: &mut u64,
+) {
     let mut first: Option<usize> = None;
+    let mut joined: Vec<(u64, u64)> = Vec::new();
     for at in 0..rows.len() {
         let row = order.map_or(at, |o| o[at] as usize);
         if !keep[row] {
@@ -347,6 +362,12 @@ fn merge_partial(rows: &mut Columns, order: Option<&[u32]>, keep: &mut [bool]) {
         }
         rows.lines[into] += rows.lines[row];
         keep[row] = false;
+        joined.push((rows.row[row], rows.row[into]));
+    }
+    while let Some((_, into)) =
+        joined.iter().find(|(row, into)| row > rows_settled && into <= rows_settled)
+    {
+        *rows_settled = into - 1;
     }
 }
 

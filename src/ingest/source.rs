@@ -292,6 +292,10 @@ impl Text {
         }
         self.tail_given = self.filled;
         self.consumed = self.filled;
+        // What the decoder makes of half a character is not what the file will have there.
+        if self.decoder.is_some() && self.buffer[..self.filled].ends_with("\u{fffd}".as_bytes()) {
+            return Ok(None);
+        }
         Ok(Some(Block::Tail(&self.buffer[..self.filled])))
     }
 
