@@ -3,7 +3,8 @@
 //! Comes in: [`Columns`] of one file, part by part. Goes out: [`Samples`] sorted by vehicle, time and row. Turns elapsed
 //! time into UTC, names trips that the log does not name, drops rows of a vehicle and time that it has had, and turns
 //! counters that restart with each driving cycle into differences. What it decides does not depend on where the parts
-//! are cut, except that duplicates further back than one part are only seen at the latest time of a vehicle.
+//! are cut, except where the clock of a vehicle was set back: duplicates and partial rows further back than one part do
+//! not meet.
 //! Never: reads cells.
 
 use std::ops::Range;
@@ -97,10 +98,8 @@ impl<'p> Order<'p> {
     ) -> Samples {
         if self.elapsed.is_some() {
             rows = self.with_held(rows, last);
-            if last && rows.len() > 0 {
-                // Where these rows lie depends on the reading that follows.
-                let open = rows.row[group_from_end(&rows).start] - 1;
-                self.rows_settled = self.rows_settled.min(open);
+            if last {
+                self.unsettle_last_reading(&rows);
             }
         }
         self.make_states(tables);
@@ -138,6 +137,18 @@ impl<'p> Order<'p> {
             }
         }
         rows
+    }
+
+    /// Where rows of one reading lie depends on the reading that follows, if any, and this one may still be cut.
+    fn unsettle_last_reading(&mut self, rows: &Columns) {
+        let settled = rows.row.partition_point(|row| *row <= self.rows_settled);
+        if let Some(last) = settled.checked_sub(1) {
+            let alike = |at: &usize| {
+                rows.time[*at] == rows.time[last] && rows.vehicle[*at] == rows.vehicle[last]
+            };
+            let open = (0..settled).rev().take_while(alike).count();
+            self.rows_settled = rows.row[settled - open] - 1;
+        }
     }
 
     fn make_states(&mut self, tables: &Tables<'_>) {

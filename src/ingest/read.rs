@@ -129,23 +129,20 @@ fn read_lines<'p, E>(
     rows.body().rejects.first_new_row = rows_known.map_or(0, |known| known + 1);
     let mut text = Text::open(path, profile.encoding, limits)?;
     loop {
-        let whole_rows = rows.body().rows;
-        let mut ends_in_tail = false;
         match text.next()? {
             Some(Block::Lines(block)) => rows.lines(block)?,
             Some(Block::Overlong(start)) => rows.overlong(start)?,
-            Some(Block::Tail(line)) if rows.tail(line)? => {
-                text.accept_tail();
-                ends_in_tail = true;
+            Some(Block::Tail(line)) => {
+                order.rows_settled = rows.settled();
+                if rows.tail(line)? {
+                    text.accept_tail();
+                }
             }
-            Some(Block::Tail(_)) | None => {}
+            None => {}
         }
         let last = text.is_at_end();
         if last {
-            order.rows_settled = rows.settled();
-            if ends_in_tail {
-                order.rows_settled = order.rows_settled.min(whole_rows);
-            }
+            order.rows_settled = order.rows_settled.min(rows.settled());
             rows.end();
         }
         if let Some(chunk) = rows.body().chunk(&mut order, last, rows_known.unwrap_or(0)) {

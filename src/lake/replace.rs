@@ -114,16 +114,11 @@ fn key_column(name: &str) -> bool {
 }
 
 /// Which rows stay.
-fn kept(
-    block: &Block,
-    table: Table,
-    by_state: &ByState<'_>,
-) -> Result<BooleanArray, LakeError> {
+fn kept(block: &Block, table: Table, by_state: &ByState<'_>) -> Result<BooleanArray, LakeError> {
     let source = block.texts("source")?;
     // Most rows are of other sources, so their names are looked up once for the block.
-    let states: Vec<Option<&Replaced>> = (0..source.values.len())
-        .map(|k| by_state.get(source.values.value(k)).copied())
-        .collect();
+    let states: Vec<Option<&Replaced>> =
+        (0..source.values.len()).map(|k| by_state.get(source.values.value(k)).copied()).collect();
     let of = |i: usize| source.key(i).and_then(|k| states[k]);
     if table != Table::Trips {
         let row = block.must::<Int64Type>("row")?;

@@ -18,9 +18,7 @@ use crate::ingest::{
     Chunk, Fingerprint, IngestError, Limits, Profile, ReadError, Resume, discover, fingerprint,
     pseudonym, read_file,
 };
-use crate::lake::{
-    Batch, BatchId, Lake, LakeError, Part, Replaced, SourceRow, Table, TripSpan,
-};
+use crate::lake::{Batch, BatchId, Lake, LakeError, Part, Replaced, SourceRow, Table, TripSpan};
 use crate::settings::{Pipeline, ProfileRef};
 use crate::tables::samples::RejectCode;
 use crate::tables::trips::Trip;
@@ -362,10 +360,7 @@ fn new_jobs(
 }
 
 /// The files of a state and of those that it has grown from.
-fn states(
-    newest: Option<&SourceRow>,
-    by_digest: &BTreeMap<&str, &SourceRow>,
-) -> BTreeSet<String> {
+fn states(newest: Option<&SourceRow>, by_digest: &BTreeMap<&str, &SourceRow>) -> BTreeSet<String> {
     let mut states = BTreeSet::new();
     let mut next = newest;
     while let Some(s) = next.filter(|s| states.insert(s.file_digest.clone())) {
