@@ -165,17 +165,16 @@ pub fn ingest(
     let known = lake.known_sources()?;
     let jobs = new_jobs(pipeline, candidates, &known, &profiles, &mut files, progress);
     let done = read_and_commit(&profiles, &limits, pipeline, fleet, lake, &known, jobs, progress)?;
-    for (path, file) in done {
-        files.insert(path, file);
-    }
-    for f in files.values() {
+    let mut files: Vec<InputFile> = files.into_values().chain(done).collect();
+    files.sort_by(|a, b| a.path.cmp(&b.path));
+    for f in &files {
         if let Some(problem) = &f.problem {
             progress.warn(problem);
         } else if f.unusable() > 0 {
             progress.warn(&reject_message(f));
         }
     }
-    let ingested = Ingested { files: files.into_values().collect() };
+    let ingested = Ingested { files };
     if ingested.rows_repeated() > 0 {
         progress.warn(&format!(
             "{} of {} rows repeat the vehicle and time of another and were left out",
@@ -282,9 +281,11 @@ fn told(pipeline: &Pipeline, path: &Path, error: &IngestError) -> String {
     error.to_string().replace(&path.display().to_string(), &shown_path(pipeline, path))
 }
 
-/// The path of an input as it is kept and shown: file names often hold the vehicle's name, so with
-/// pseudonyms the file name is one as well.
+/// The path of an input as it is kept and shown: from the folder of the pipeline file, so that it does not
+/// matter where the program was started. File names often hold the vehicle's name, so with pseudonyms the
+/// file name is one as well.
 fn shown_path(pipeline: &Pipeline, path: &Path) -> String {
+    let path = pipeline.file.parent().and_then(|home| path.strip_prefix(home).ok()).unwrap_or(path);
     match (&pipeline.pseudonym_key, path.file_name()) {
         (Some(key), Some(name)) => {
             let name = pseudonym(key, &name.to_string_lossy());
@@ -386,7 +387,7 @@ impl Read {
     }
 }
 
-type Files = Vec<(PathBuf, InputFile)>;
+type Files = Vec<InputFile>;
 
 #[expect(clippy::too_many_arguments, reason = "the one place where all parts of a night meet")]
 fn read_and_commit(
@@ -420,7 +421,7 @@ fn read_and_commit(
         parts.extend(task.parts);
         files.extend(task.unreadable);
         for read in task.reads {
-            files.push((PathBuf::from(&read.file.path), read.file));
+            files.push(read.file);
             sources.push(read.source);
             replaced.extend(read.replaced);
         }
@@ -518,16 +519,13 @@ impl Night<'_> {
                     Ok(_) => {
                         let file =
                             input_file(self.pipeline, &job.path, profile, &job.fingerprint.blake3);
-                        left_out.push((job.path.clone(), file));
+                        left_out.push(file);
                         good.remove(i);
                         writers.discard()?;
                         continue 'anew;
                     }
                     Err(ReadError::Input(error)) => {
-                        left_out.push((
-                            job.path.clone(),
-                            unreadable(self.pipeline, &job.path, profile, &error),
-                        ));
+                        left_out.push(unreadable(self.pipeline, &job.path, profile, &error));
                         good.remove(i);
                         writers.discard()?;
                         continue 'anew;

@@ -32,6 +32,7 @@ mod published_statistics;
 mod published_units;
 mod report_pages;
 mod run_causal;
+mod run_grown;
 mod run_killed;
 mod run_promises;
 mod run_same;

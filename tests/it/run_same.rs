@@ -5,6 +5,8 @@ use std::fs;
 
 use trimdrift::demo::FileSpan;
 
+use crate::bad_input::own_profile;
+use crate::fuzz::texts::OTHER_LOGS;
 use crate::support::folder::{LOG, entry, gzip, log, pipeline, row, small, zstandard};
 use crate::support::outputs::{Except, difference};
 use crate::support::program::command;
@@ -207,6 +209,41 @@ fn a_file_that_was_read_while_it_grew_ends_in_the_same_samples_and_sums() {
                 wrong,
             );
         }
+    }
+    board.close();
+}
+
+#[test]
+fn logs_of_other_formats_that_grow_end_in_the_same_lake() {
+    let mut board = Board::new("other formats that grow", ["log", "nights", "samples"]);
+    for (corpus, name, profile) in OTHER_LOGS {
+        let text =
+            fs::read(format!("{}/tests/corpus/{corpus}", env!("CARGO_MANIFEST_DIR"))).unwrap();
+        let new = || {
+            let fleet = Folder::by_hand();
+            fs::remove_file(fleet.join("logs/good.csv")).unwrap();
+            own_profile(&fleet, profile);
+            fleet.write(
+                "pipeline.toml",
+                fleet.text("pipeline.toml") + "[ingest]\nrejected_share_max_pct = 100\n",
+            );
+            fleet
+        };
+        let whole = new();
+        whole.write(&format!("logs/{name}"), &text);
+        whole.ingest();
+        let expected = whole.lake();
+        let fleet = new();
+        // Each of the last bytes, where most is unsettled, and some before.
+        let cuts: Vec<usize> =
+            (1..5).map(|k| text.len() * k / 5).chain(text.len() - 12..=text.len()).collect();
+        for cut in &cuts {
+            fleet.write(&format!("logs/{name}"), &text[..*cut]);
+            fleet.ingest();
+        }
+        let wrong = fleet.lake().difference_but_for_nights(&expected);
+        let cells = [corpus.to_owned(), cuts.len().to_string(), expected.samples.len().to_string()];
+        board.judged(cells, wrong);
     }
     board.close();
 }

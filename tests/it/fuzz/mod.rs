@@ -7,7 +7,7 @@
 mod mutate;
 mod pieces;
 mod tables;
-mod texts;
+pub(crate) mod texts;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};

@@ -26,6 +26,16 @@ const RAW: &str = "format = \"raw\"\n[time]\ncolumn = \"time\"\nform = \"rfc3339
 const CAPTURE: &str = "format = \"capture\"\n[vehicle]\nfixed = \"V1\"\n";
 const PARQUET: &str = "format = \"parquet\"\n[time]\ncolumn = \"time\"\nform = \"rfc3339\"\n[vehicle]\ncolumn = \"vehicle\"\n[columns]\nrpm = \"rpm\"\ncoolant_c = \"coolant_c\"\n";
 
+/// Logs of the corpus that are not of the built-in profile: the file, the name it must have, its profile.
+pub(crate) const OTHER_LOGS: [(&str, &str, &str); 6] = [
+    ("csv_elapsed/V1_20240105T223300.csv", "V1_20240105T223300.csv", ELAPSED),
+    ("long/ordinary.csv", "grows.csv", LONG),
+    ("long/last-column-is-the-time.csv", "grows.csv", LONG),
+    ("jsonl/ordinary.jsonl", "grows.csv", JSON),
+    ("raw/ordinary.csv", "grows.csv", RAW),
+    ("capture/ordinary.log", "grows.csv", CAPTURE),
+];
+
 /// Logs in which several lines make one sample: a line with an earlier time belongs to one that was settled.
 const MEETS: [&str; 3] = ["long.csv", "raw.csv", "capture.log"];
 
