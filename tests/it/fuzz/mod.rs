@@ -19,7 +19,7 @@ use mutate::{Dice, mutated};
 use crate::support::Board;
 
 /// Executions of each target in an ordinary run.
-const EXECUTIONS: u64 = 20_000;
+const EXECUTIONS: u64 = 50_000;
 
 /// Longest mutated input, bytes.
 const LONGEST: usize = 16 << 10;
