@@ -5,8 +5,8 @@
 //! ```
 //!
 //! One [`Condenser`] serves one source, chunk after chunk; it holds the open trip of each vehicle and
-//! nothing else, so memory does not grow with the source. It never looks ahead, so a source that grows
-//! later is continued exactly: its old rows are run through the gate again without being counted.
+//! nothing else, so memory does not grow with the source. It never looks ahead, and a source that has
+//! grown is run through from its start, so a trip is always whole: the end of a night never cuts one.
 
 mod airflow;
 mod gate;
@@ -55,15 +55,32 @@ pub trait EngineOf: Sync + std::fmt::Debug {
     fn engine(&self, vehicle: &str) -> Engine;
 }
 
+/// A trip that ended.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Condensed {
+    /// The trip, its source not yet written in.
+    pub trip: Trip,
+    /// The newest state of the source that has rows of it.
+    pub state: u32,
+    /// Rows of an older state are in it as well: it takes the place of what that state gave.
+    pub continued: bool,
+}
+
 impl<'a> Condenser<'a> {
     /// A condenser for one source.
     pub fn new(gate: &'a GateSettings, engine_of: &'a dyn EngineOf) -> Condenser<'a> {
         Condenser { gate, engine_of, open: BTreeMap::new() }
     }
 
-    /// Takes a chunk, sorted by vehicle and time; rows with a number below `first_new_row` give the
-    /// gate its history but are not counted. Trips that ended are appended to `done`.
-    pub fn push(&mut self, samples: &Samples, first_new_row: u64, done: &mut Vec<Trip>) {
+    /// Takes a chunk, sorted by vehicle and time. `state_of` tells by its number which state of a growing
+    /// source brought a row; trips that have rows of state 0 only were given out long ago. The others are
+    /// appended to `done` when they end.
+    pub fn push(
+        &mut self,
+        samples: &Samples,
+        state_of: impl Fn(u64) -> u32,
+        done: &mut Vec<Condensed>,
+    ) {
         let columns = Columns::of(samples);
         let mut i = 0;
         while i < samples.len() {
@@ -88,7 +105,7 @@ impl<'a> Condenser<'a> {
             if let Some(open) = self.open.get_mut(vehicle) {
                 for r in i..end {
                     let row = columns.row(samples, r);
-                    open.push(self.gate, &row, samples.row[r] >= first_new_row);
+                    open.push(self.gate, &row, state_of(samples.row[r]));
                 }
             }
             i = end;
@@ -96,7 +113,7 @@ impl<'a> Condenser<'a> {
     }
 
     /// Ends all open trips.
-    pub fn finish(self, done: &mut Vec<Trip>) {
+    pub fn finish(self, done: &mut Vec<Condensed>) {
         done.extend(self.open.into_values().filter_map(OpenTrip::finish));
     }
 }

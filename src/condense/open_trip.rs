@@ -2,7 +2,7 @@
 
 use super::airflow::{airflow_gs, breathing_pct};
 use super::gate::{GateMemory, Loop, purge_closed};
-use super::{Engine, Row};
+use super::{Condensed, Engine, Row};
 use crate::settings::GateSettings;
 use crate::tables::samples::{MAX_CYLINDERS, Signal};
 use crate::tables::trips::{AirSource, BANKS, Band, BandSums, Trip};
@@ -28,7 +28,8 @@ pub(super) struct OpenTrip {
     gate_memory: GateMemory,
     last_us: i64,
     was_moving: bool,
-    counted: bool,
+    /// Oldest and newest state of the source that has rows of it.
+    states: Option<(u32, u32)>,
     fuel_known: bool,
 }
 
@@ -51,7 +52,7 @@ impl OpenTrip {
             gate_memory: GateMemory::new(),
             last_us: i64::MIN,
             was_moving: false,
-            counted: false,
+            states: None,
             fuel_known: false,
         }
     }
@@ -60,16 +61,17 @@ impl OpenTrip {
         &self.trip.trip
     }
 
-    /// The trip, or `None` if no row was counted.
-    pub(super) fn finish(mut self) -> Option<Trip> {
+    /// The trip, or `None` if nothing about it is new.
+    pub(super) fn finish(mut self) -> Option<Condensed> {
         if !self.fuel_known {
             self.trip.fuel_l = f64::NAN;
         }
-        self.counted.then_some(self.trip)
+        let (oldest, state) = self.states.filter(|(_, newest)| *newest > 0)?;
+        Some(Condensed { trip: self.trip, state, continued: oldest < state })
     }
 
-    /// Takes the next row; `count` is false for rows that an earlier night has counted.
-    pub(super) fn push(&mut self, gate: &GateSettings, row: &Row, count: bool) {
+    /// Takes the next row, which came with that state of the source.
+    pub(super) fn push(&mut self, gate: &GateSettings, row: &Row, state: u32) {
         let since_last = (row.time_us.saturating_sub(self.last_us)) as f64 / 1e6;
         let dt = if since_last > 0.0 && since_last <= gate.gap_s { since_last } else { 0.0 };
         self.last_us = row.time_us;
@@ -84,13 +86,11 @@ impl OpenTrip {
         if speed.is_finite() {
             self.was_moving = moving;
         }
-        if !count {
-            return;
-        }
-        if !self.counted {
-            self.counted = true;
+        let (oldest, newest) = self.states.unwrap_or_else(|| {
             self.trip.start_us = row.time_us;
-        }
+            (state, state)
+        });
+        self.states = Some((oldest.min(state), newest.max(state)));
         self.trip.end_us = row.time_us;
         self.trip.rows += 1;
         if air_source != AirSource::None {

@@ -112,6 +112,12 @@ impl Buses {
         fed
     }
 
+    /// The last of `rows` rows that stays what it is, whatever may follow.
+    pub(super) fn settled(&self, rows: u64) -> u64 {
+        let buses = self.open.values().flat_map(BTreeMap::values);
+        buses.map(|bus| bus.row - 1).min().map_or(rows, |row| row.min(rows))
+    }
+
     /// Closes every row that is still open.
     ///
     /// A message whose last frames are missing at the end of a file is no fault: the file may still grow.

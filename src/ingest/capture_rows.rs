@@ -115,6 +115,10 @@ impl<'p> LineRows<'p> for CaptureRows<'p> {
         Ok(())
     }
 
+    fn settled(&mut self) -> u64 {
+        self.buses.settled(self.body.rows)
+    }
+
     fn end(&mut self) {
         self.buses.end(&mut self.body);
     }

@@ -37,11 +37,17 @@ pub(super) trait LineRows<'p> {
 
     /// Reads the last line, which has no line feed; says whether it counts as read.
     ///
-    /// A file may still be growing, so a last line that is no whole row is left for the next time.
+    /// A file may still be growing, so a last line that is no whole row is left for the next time; one that is may
+    /// still be cut in its last cell, so it is never settled.
     fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError>;
 
     /// Notes a line that was too long to be read, given its start.
     fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError>;
+
+    /// The last row that stays what it is, whatever may follow; asked for before [`LineRows::end`].
+    fn settled(&mut self) -> u64 {
+        self.body().rows
+    }
 
     /// Notes that nothing follows.
     fn end(&mut self) {}

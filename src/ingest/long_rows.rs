@@ -219,6 +219,11 @@ impl<'p> LineRows<'p> for LongRows<'p> {
         Ok(())
     }
 
+    fn settled(&mut self) -> u64 {
+        let open = self.open.values().map(|o| o.row - 1).min();
+        open.map_or(self.body.rows, |row| row.min(self.body.rows))
+    }
+
     fn end(&mut self) {
         self.body.assembly.reserve(1);
         for (vehicle, open) in std::mem::take(&mut self.open) {

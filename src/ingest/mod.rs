@@ -94,7 +94,7 @@ pub struct Chunk {
     pub samples: Samples,
     /// Sorted by row; at most [`Limits::rejects_kept_max`] per file.
     pub rejects: Vec<Reject>,
-    /// Rows (and rejects) below this row number were kept by an earlier run that saw the start of this file.
+    /// Rows (and rejects) below this row number were kept, for good, by an earlier run that saw the start of this file.
     pub first_new_row: u64,
 }
 
@@ -105,7 +105,7 @@ pub struct Resume {
     pub decoded_bytes: u64,
     /// Their digest.
     pub decoded_digest: String,
-    /// Rows that were read.
+    /// Rows that were read for good, see [`FileReport::rows_settled`].
     pub rows: u64,
 }
 
@@ -120,8 +120,13 @@ pub struct FileReport {
     pub rows_rejected: u64,
     /// Rejected rows by reason, all of them.
     pub rejected_by_code: std::collections::BTreeMap<RejectCode, u64>,
-    /// Rows that an earlier run had read already, if the file is a grown version of the one given to resume from.
+    /// Rejected rows by reason, of the rows that no earlier run had read for good.
+    pub rejected_new_by_code: std::collections::BTreeMap<RejectCode, u64>,
+    /// Rows that an earlier run had read for good, if the file is a grown version of the one given to resume from.
     pub rows_known: Option<u64>,
+    /// Rows up to this number stay what they are if the file grows. Short of `rows_read` where the file ends in a row
+    /// without a line end, or in a sample to which further rows may belong.
+    pub rows_settled: u64,
     /// Samples handed out; less than `rows_kept` where several rows make one sample.
     pub samples: u64,
     /// Bytes of decoded text that were read: up to the last line end, or the end if the last line was usable.
@@ -146,7 +151,7 @@ impl FileReport {
         Resume {
             decoded_bytes: self.decoded_bytes,
             decoded_digest: self.decoded_digest.clone(),
-            rows: self.rows_read,
+            rows: self.rows_settled,
         }
     }
 }

@@ -3,7 +3,8 @@
 //! Comes in: [`Columns`] of one file, part by part. Goes out: [`Samples`] sorted by vehicle, time and row. Turns elapsed
 //! time into UTC, names trips that the log does not name, drops rows of a vehicle and time that it has had, and turns
 //! counters that restart with each driving cycle into differences. What it decides does not depend on where the parts
-//! are cut, except that duplicates further back than one part are only seen at the latest time of a vehicle.
+//! are cut, except where the clock of a vehicle was set back: duplicates and partial rows further back than one part do
+//! not meet.
 //! Never: reads cells.
 
 use std::ops::Range;
@@ -45,6 +46,8 @@ pub(super) struct Order<'p> {
     merge: bool,
     held: Option<Columns>,
     states: Vec<VehicleState>,
+    /// The last row that stays what it is if the file grows; set before the last part, which may lower it.
+    pub(super) rows_settled: u64,
     pub(super) samples: u64,
     pub(super) first_us: Option<i64>,
     pub(super) last_us: Option<i64>,
@@ -79,6 +82,7 @@ impl<'p> Order<'p> {
             merge: !profile.has_value_columns(),
             held: None,
             states: Vec::new(),
+            rows_settled: u64::MAX,
             samples: 0,
             first_us: None,
             last_us: None,
@@ -94,6 +98,9 @@ impl<'p> Order<'p> {
     ) -> Samples {
         if self.elapsed.is_some() {
             rows = self.with_held(rows, last);
+            if last {
+                self.unsettle_last_reading(&rows);
+            }
         }
         self.make_states(tables);
         let mut keep = vec![true; rows.len()];
@@ -104,7 +111,7 @@ impl<'p> Order<'p> {
         let (vehicle_names, rank) = ranks(&rows, tables.vehicles);
         let order = sorted_order(&rows, &rank);
         if self.merge {
-            merge_partial(&mut rows, order.as_deref(), &mut keep);
+            merge_partial(&mut rows, order.as_deref(), &mut keep, &mut self.rows_settled);
         }
         self.drop_duplicates(&rows, order.as_deref(), &mut keep, tables.rejects);
         let mut rows = arranged(rows, order, &keep);
@@ -130,6 +137,18 @@ impl<'p> Order<'p> {
             }
         }
         rows
+    }
+
+    /// Where rows of one reading lie depends on the reading that follows, if any, and this one may still be cut.
+    fn unsettle_last_reading(&mut self, rows: &Columns) {
+        let settled = rows.row.partition_point(|row| *row <= self.rows_settled);
+        if let Some(last) = settled.checked_sub(1) {
+            let alike = |at: &usize| {
+                rows.time[*at] == rows.time[last] && rows.vehicle[*at] == rows.vehicle[last]
+            };
+            let open = (0..settled).rev().take_while(alike).count();
+            self.rows_settled = rows.row[settled - open] - 1;
+        }
     }
 
     fn make_states(&mut self, tables: &Tables<'_>) {
@@ -324,9 +343,16 @@ fn sorted_order(rows: &Columns, rank: &[u32]) -> Option<Vec<u32>> {
     Some(order)
 }
 
-/// Joins rows of one vehicle and time that carry different signals into the first of them.
-fn merge_partial(rows: &mut Columns, order: Option<&[u32]>, keep: &mut [bool]) {
+/// Joins rows of one vehicle and time that carry different signals into the first of them; a row that one joins that
+/// is not settled is not settled either.
+fn merge_partial(
+    rows: &mut Columns,
+    order: Option<&[u32]>,
+    keep: &mut [bool],
+    rows_settled: &mut u64,
+) {
     let mut first: Option<usize> = None;
+    let mut joined: Vec<(u64, u64)> = Vec::new();
     for at in 0..rows.len() {
         let row = order.map_or(at, |o| o[at] as usize);
         if !keep[row] {
@@ -347,6 +373,12 @@ fn merge_partial(rows: &mut Columns, order: Option<&[u32]>, keep: &mut [bool]) {
         }
         rows.lines[into] += rows.lines[row];
         keep[row] = false;
+        joined.push((rows.row[row], rows.row[into]));
+    }
+    while let Some((_, into)) =
+        joined.iter().find(|(row, into)| row > rows_settled && into <= rows_settled)
+    {
+        *rows_settled = into - 1;
     }
 }
 

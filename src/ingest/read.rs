@@ -126,16 +126,23 @@ fn read_lines<'p, E>(
         Some(known) if begins_with(path, profile.encoding, limits, known)? => Some(known.rows),
         _ => None,
     };
+    rows.body().rejects.first_new_row = rows_known.map_or(0, |known| known + 1);
     let mut text = Text::open(path, profile.encoding, limits)?;
     loop {
         match text.next()? {
             Some(Block::Lines(block)) => rows.lines(block)?,
             Some(Block::Overlong(start)) => rows.overlong(start)?,
-            Some(Block::Tail(line)) if rows.tail(line)? => text.accept_tail(),
-            Some(Block::Tail(_)) | None => {}
+            Some(Block::Tail(line)) => {
+                order.rows_settled = rows.settled();
+                if rows.tail(line)? {
+                    text.accept_tail();
+                }
+            }
+            None => {}
         }
         let last = text.is_at_end();
         if last {
+            order.rows_settled = order.rows_settled.min(rows.settled());
             rows.end();
         }
         if let Some(chunk) = rows.body().chunk(&mut order, last, rows_known.unwrap_or(0)) {
@@ -186,7 +193,9 @@ impl<'p> Body<'p> {
             rows_kept: self.rows - self.rejects.total,
             rows_rejected: self.rejects.total,
             rejected_by_code: self.rejects.by_code.clone(),
+            rejected_new_by_code: self.rejects.new_by_code.clone(),
             rows_known: read.rows_known,
+            rows_settled: order.rows_settled.min(self.rows),
             samples: order.samples,
             decoded_bytes: read.decoded.0,
             decoded_digest: read.decoded.1,

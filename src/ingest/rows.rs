@@ -305,6 +305,9 @@ pub(super) struct Rejects {
     hide_all: bool,
     pub(super) by_code: BTreeMap<RejectCode, u64>,
     pub(super) total: u64,
+    /// Rows below this one were counted by an earlier run.
+    pub(super) first_new_row: u64,
+    pub(super) new_by_code: BTreeMap<RejectCode, u64>,
 }
 
 impl Rejects {
@@ -332,6 +335,9 @@ impl Rejects {
     ) {
         self.total += rows;
         *self.by_code.entry(code).or_default() += rows;
+        if row >= self.first_new_row {
+            *self.new_by_code.entry(code).or_default() += rows;
+        }
         if self.listed == self.kept_max {
             return;
         }

@@ -115,6 +115,8 @@ pub(super) struct Text {
     decoder: Option<encoding_rs::Decoder>,
     /// Bytes read and not yet decoded; only used with a decoder.
     undecoded: Vec<u8>,
+    /// The decoder has given its last text.
+    decoded: bool,
     unpacked: u64,
     buffer: Vec<u8>,
     filled: usize,
@@ -172,6 +174,7 @@ impl Text {
             limits: limits.clone(),
             decoder: None,
             undecoded: Vec::new(),
+            decoded: false,
             unpacked: 0,
             buffer: vec![0; first],
             filled: 0,
@@ -292,6 +295,10 @@ impl Text {
         }
         self.tail_given = self.filled;
         self.consumed = self.filled;
+        // What the decoder makes of half a character is not what the file will have there.
+        if self.decoder.is_some() && self.buffer[..self.filled].ends_with("\u{fffd}".as_bytes()) {
+            return Ok(None);
+        }
         Ok(Some(Block::Tail(&self.buffer[..self.filled])))
     }
 
@@ -340,6 +347,9 @@ impl Text {
 
     /// One read of decoded bytes, zero only at the end; malformed input becomes U+FFFD.
     fn read_decoded(&mut self, into: &mut [u8]) -> Result<usize, IngestError> {
+        if self.decoded {
+            return Ok(0);
+        }
         loop {
             let mut at_end = false;
             if self.undecoded.is_empty() {
@@ -353,8 +363,10 @@ impl Text {
             let Some(decoder) = &mut self.decoder else {
                 return Ok(0);
             };
-            let (_, read, written, _) = decoder.decode_to_utf8(&self.undecoded, into, at_end);
+            let (result, read, written, _) = decoder.decode_to_utf8(&self.undecoded, into, at_end);
             self.undecoded.drain(..read);
+            // A decoder that was told the end and has given everything must not be asked again.
+            self.decoded = at_end && result == encoding_rs::CoderResult::InputEmpty;
             if written > 0 || at_end {
                 return Ok(written);
             }

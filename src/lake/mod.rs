@@ -14,6 +14,7 @@ mod log;
 mod overview;
 mod part;
 mod read;
+mod replace;
 mod rows;
 mod schema;
 mod snapshot;
@@ -30,6 +31,7 @@ pub use batch::{Batch, BatchId};
 pub use deltalake::logstore::object_store::ObjectStore;
 pub use error::LakeError;
 pub use part::{Part, PartWriter};
+pub use replace::{Replaced, TripSpan};
 pub use schema::Table;
 pub use snapshot::{PartFile, Snapshot};
 
@@ -92,6 +94,8 @@ pub struct SourceRow {
     pub last_us: Option<i64>,
     /// What became of it.
     pub outcome: String,
+    /// Rows up to this number stay what they are if the source grows.
+    pub rows_settled: u64,
 }
 
 /// One rejected row with the source it stands in.

@@ -19,6 +19,7 @@ use serde::{Deserialize, Serialize};
 
 use super::SourceRow;
 use super::error::LakeError;
+use super::read::Block;
 use super::schema::{Column, Kind, Table, arrow_schema};
 use super::store::{Sink, Store};
 use super::trip_columns::{air_source_name, stored};
@@ -202,8 +203,23 @@ impl PartWriter {
             time(|s| s.first_us),
             time(|s| s.last_us),
             text(|s| &s.outcome),
+            long(|s| s.rows_settled),
         ];
         self.write(arrays, sources.len())
+    }
+
+    /// Writes rows as they stand in another file of the table; a column that they lack is null.
+    pub(super) fn write_rows(&mut self, rows: &Block) -> Result<(), LakeError> {
+        let time_column = if self.table == Table::Samples { "time" } else { "start" };
+        if self.table != Table::Rejects {
+            let (times, vehicles) = (rows.must(time_column)?, rows.texts("vehicle")?);
+            let times: &TimestampMicrosecondArray = times;
+            times.values().iter().for_each(|t| self.span.time(*t));
+            (0..rows.rows()).for_each(|i| self.span.vehicle(vehicles.get(i)));
+        }
+        let schema = Arc::clone(&self.schema);
+        let arrays = schema.fields().iter().map(|f| rows.column(f.name(), f.data_type()));
+        self.write(arrays.collect(), rows.rows())
     }
 
     /// Ends the file; it is on the disk when this returns. `None`, and no file, if nothing was written.

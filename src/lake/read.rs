@@ -7,7 +7,10 @@ use std::collections::BTreeSet;
 use std::fs::File;
 use std::sync::Arc;
 
-use arrow::array::{Array, ArrayRef, AsArray, BooleanArray, RecordBatch, StringArray};
+use arrow::array::{
+    Array, ArrayRef, AsArray, BooleanArray, RecordBatch, StringArray, new_null_array,
+};
+use arrow::compute::filter_record_batch;
 use arrow::datatypes::{ArrowPrimitiveType, DataType, Field, Int32Type, Schema};
 use arrow::error::ArrowError;
 use parquet::arrow::ProjectionMask;
@@ -168,6 +171,21 @@ pub(super) struct Block {
 impl Block {
     pub(super) fn rows(&self) -> usize {
         self.batch.num_rows()
+    }
+
+    /// The rows that `keep` says.
+    pub(super) fn filtered(&self, keep: &BooleanArray) -> Result<Block, LakeError> {
+        let batch = filter_record_batch(&self.batch, keep);
+        let batch = batch.map_err(|e| LakeError::damaged(self.path.clone(), e))?;
+        Ok(Block { batch, path: self.path.clone() })
+    }
+
+    /// A column as it is, or nulls of type `kind` if there is none.
+    pub(super) fn column(&self, name: &str, kind: &DataType) -> ArrayRef {
+        match self.batch.column_by_name(name) {
+            Some(column) => Arc::clone(column),
+            None => new_null_array(kind, self.batch.num_rows()),
+        }
     }
 
     fn wrong(&self, column: &str) -> LakeError {

@@ -113,6 +113,7 @@ pub(super) fn sources(store: &Store, file: &str) -> Result<Vec<SourceRow>, LakeE
         let counts = counts.into_iter().collect::<Result<Vec<_>, _>>()?;
         let first = block.must::<TimestampMicrosecondType>("first_time")?;
         let last = block.must::<TimestampMicrosecondType>("last_time")?;
+        let settled = block.may::<Int64Type>("rows_settled")?;
         let count = |k: usize, i| u64::try_from(counts[k].value(i)).unwrap_or(0);
         for i in 0..block.rows() {
             rows.push(SourceRow {
@@ -130,6 +131,10 @@ pub(super) fn sources(store: &Store, file: &str) -> Result<Vec<SourceRow>, LakeE
                 first_us: first.is_valid(i).then(|| first.value(i)),
                 last_us: last.is_valid(i).then(|| last.value(i)),
                 outcome: outcome.get(i).to_owned(),
+                // A lake of an earlier version does not tell.
+                rows_settled: settled
+                    .filter(|s| s.is_valid(i))
+                    .map_or(count(1, i), |s| u64::try_from(s.value(i)).unwrap_or(0)),
             });
         }
     }

@@ -167,5 +167,6 @@ fn sources() -> Vec<Column> {
         Column::optional("first_time", Kind::Time, ""),
         Column::optional("last_time", Kind::Time, ""),
         Column::key("outcome", Kind::Text),
+        Column::optional("rows_settled", Kind::Long, ""),
     ]
 }

@@ -116,6 +116,11 @@ fn visible(
 
 /// The batch in the name of a part file.
 pub(super) fn batch_of(path: &str) -> Option<&str> {
+    part_of(path).map(|(batch, _)| batch)
+}
+
+/// The batch and number in the name of a part file.
+pub(super) fn part_of(path: &str) -> Option<(&str, u32)> {
     let stem = path.strip_prefix("part-")?.strip_suffix(".parquet")?;
     let (batch, n) = stem.rsplit_once('-')?;
     let hex = |b: u8| b.is_ascii_digit() || (b'a'..=b'f').contains(&b);
@@ -123,7 +128,7 @@ pub(super) fn batch_of(path: &str) -> Option<&str> {
         && batch.bytes().all(hex)
         && n.len() >= 4
         && n.bytes().all(|b| b.is_ascii_digit());
-    ours.then_some(batch)
+    Some((batch, n.parse().ok()?)).filter(|_| ours)
 }
 
 fn part_files(active: Vec<ActiveFile>) -> Vec<PartFile> {

@@ -107,7 +107,7 @@ fn file_counts(sources: &[SourceRow], as_of: i32) -> Vec<FileCounts> {
     let known = |s: &&SourceRow| s.first_us.is_none_or(|t| day_of(t) <= as_of);
     for s in sources.iter().filter(known) {
         let entry = longest.entry(&s.path).or_insert(s);
-        if s.rows_read > entry.rows_read {
+        if s.decoded_bytes > entry.decoded_bytes {
             *entry = s;
         }
     }

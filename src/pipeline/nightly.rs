@@ -7,14 +7,18 @@
 //! Tasks are cut by the sorted list of files alone, so the parts do not depend on the thread count. A
 //! file that turns out to be broken half-way leaves its task, which starts anew without it: nothing of
 //! a broken file is ever written.
+//!
+//! A file that has grown gives its new rows. What its end has changed makes way in the same commit: a last row
+//! that was not written to its end, and the trip that was under way ([`Replaced`]). So the lake does not tell
+//! in which nights a file was read.
 
 use super::{Error, Fleet, Progress};
-use crate::condense::Condenser;
+use crate::condense::{Condensed, Condenser};
 use crate::ingest::{
     Chunk, Fingerprint, IngestError, Limits, Profile, ReadError, Resume, discover, fingerprint,
     pseudonym, read_file,
 };
-use crate::lake::{Batch, BatchId, Lake, LakeError, Part, SourceRow, Table};
+use crate::lake::{Batch, BatchId, Lake, LakeError, Part, Replaced, SourceRow, Table, TripSpan};
 use crate::settings::{Pipeline, ProfileRef};
 use crate::tables::samples::RejectCode;
 use crate::tables::trips::Trip;
@@ -139,6 +143,8 @@ struct Job {
     fingerprint: Fingerprint,
     /// The longest state of this file that is in the lake.
     earlier: Option<SourceRow>,
+    /// Digests of that state's file and of the files that it has grown from.
+    states: BTreeSet<String>,
 }
 
 /// Reads what is new and commits it as one batch.
@@ -159,17 +165,16 @@ pub fn ingest(
     let known = lake.known_sources()?;
     let jobs = new_jobs(pipeline, candidates, &known, &profiles, &mut files, progress);
     let done = read_and_commit(&profiles, &limits, pipeline, fleet, lake, &known, jobs, progress)?;
-    for (path, file) in done {
-        files.insert(path, file);
-    }
-    for f in files.values() {
+    let mut files: Vec<InputFile> = files.into_values().chain(done).collect();
+    files.sort_by(|a, b| a.path.cmp(&b.path));
+    for f in &files {
         if let Some(problem) = &f.problem {
             progress.warn(problem);
         } else if f.unusable() > 0 {
             progress.warn(&reject_message(f));
         }
     }
-    let ingested = Ingested { files: files.into_values().collect() };
+    let ingested = Ingested { files };
     if ingested.rows_repeated() > 0 {
         progress.warn(&format!(
             "{} of {} rows repeat the vehicle and time of another and were left out",
@@ -276,9 +281,11 @@ fn told(pipeline: &Pipeline, path: &Path, error: &IngestError) -> String {
     error.to_string().replace(&path.display().to_string(), &shown_path(pipeline, path))
 }
 
-/// The path of an input as it is kept and shown: file names often hold the vehicle's name, so with
-/// pseudonyms the file name is one as well.
+/// The path of an input as it is kept and shown: from the folder of the pipeline file, so that it does not
+/// matter where the program was started. File names often hold the vehicle's name, so with pseudonyms the
+/// file name is one as well.
 fn shown_path(pipeline: &Pipeline, path: &Path) -> String {
+    let path = pipeline.file.parent().and_then(|home| path.strip_prefix(home).ok()).unwrap_or(path);
     match (&pipeline.pseudonym_key, path.file_name()) {
         (Some(key), Some(name)) => {
             let name = pseudonym(key, &name.to_string_lossy());
@@ -322,6 +329,14 @@ fn new_jobs(
         })
         .collect();
     let mut seen: BTreeSet<String> = known.iter().map(|k| k.file_digest.clone()).collect();
+    let mut longest: BTreeMap<&str, &SourceRow> = BTreeMap::new();
+    for k in known {
+        let kept = longest.entry(&k.path).or_insert(k);
+        if (k.decoded_bytes, &k.digest) > (kept.decoded_bytes, &kept.digest) {
+            *kept = k;
+        }
+    }
+    let by_digest = known.iter().map(|k| (k.digest.as_str(), k)).collect();
     let mut jobs = Vec::new();
     for (path, profile, print) in prints {
         let print = match print {
@@ -338,21 +353,41 @@ fn new_jobs(
             continue;
         }
         // The longest earlier state under this path; whether its text really begins this file is checked on reading.
-        let name = shown_path(pipeline, &path);
-        let earlier =
-            known.iter().filter(|k| k.path == name).max_by_key(|k| (k.decoded_bytes, &k.digest));
-        jobs.push(Job { earlier: earlier.cloned(), path, profile, fingerprint: print });
+        let earlier = longest.get(shown_path(pipeline, &path).as_str()).copied();
+        let states = states(earlier, &by_digest);
+        jobs.push(Job { earlier: earlier.cloned(), states, path, profile, fingerprint: print });
     }
     jobs
+}
+
+/// The files of a state and of those that it has grown from.
+fn states(newest: Option<&SourceRow>, by_digest: &BTreeMap<&str, &SourceRow>) -> BTreeSet<String> {
+    let mut states = BTreeSet::new();
+    let mut next = newest;
+    while let Some(s) = next.filter(|s| states.insert(s.file_digest.clone())) {
+        next = s.grown_from.as_deref().and_then(|d| by_digest.get(d).copied());
+    }
+    states
 }
 
 /// One file as read.
 struct Read {
     source: SourceRow,
     file: InputFile,
+    /// What makes way of its earlier states.
+    replaced: Option<Replaced>,
 }
 
-type Files = Vec<(PathBuf, InputFile)>;
+impl Read {
+    /// Whether the file has more to say than its earlier state: a last row that could be read may have become one that
+    /// cannot yet.
+    fn is_news(&self, job: &Job) -> bool {
+        let earlier = job.earlier.as_ref().filter(|_| self.replaced.is_some());
+        earlier.is_none_or(|k| self.source.decoded_bytes > k.decoded_bytes)
+    }
+}
+
+type Files = Vec<InputFile>;
 
 #[expect(clippy::too_many_arguments, reason = "the one place where all parts of a night meet")]
 fn read_and_commit(
@@ -371,7 +406,7 @@ fn read_and_commit(
     let bytes = jobs.iter().map(|j| j.fingerprint.bytes).sum();
     progress.stage("reading", Some(bytes));
     let read_bytes = AtomicU64::new(0);
-    let batch = lake.begin(BatchId::of(jobs.iter().map(|j| j.fingerprint.blake3.as_str())))?;
+    let mut batch = lake.begin(BatchId::of(jobs.iter().map(|j| j.fingerprint.blake3.as_str())))?;
     let night = Night { profiles, limits, pipeline, fleet, batch: &batch, progress, read_bytes };
     let known_content: BTreeSet<String> = known.iter().map(|k| k.digest.clone()).collect();
     let mut tasks: Vec<TaskEnd> = tasks(jobs)
@@ -381,14 +416,18 @@ fn read_and_commit(
         .collect::<Result<_, Error>>()?;
     drop_repeated_content(&night, &mut tasks, &known_content)?;
     let mut files = Vec::new();
-    let (mut parts, mut sources) = (Vec::new(), Vec::new());
+    let (mut parts, mut sources, mut replaced) = (Vec::new(), Vec::new(), Vec::new());
     for task in tasks {
         parts.extend(task.parts);
         files.extend(task.unreadable);
         for read in task.reads {
-            files.push((PathBuf::from(&read.file.path), read.file));
+            files.push(read.file);
             sources.push(read.source);
+            replaced.extend(read.replaced);
         }
+    }
+    if !replaced.is_empty() {
+        parts.extend(batch.replace(&lake.snapshot()?, &replaced)?);
     }
     if !sources.is_empty() {
         batch.commit(parts, sources)?;
@@ -474,20 +513,19 @@ impl Night<'_> {
             for (i, job) in good.iter().enumerate() {
                 let profile = &self.profiles[job.profile];
                 match self.read(job, profile, &mut writers) {
-                    Ok(read) if seen.insert(read.source.digest.clone()) => reads.push(read),
+                    Ok(read) if read.is_news(job) && seen.insert(read.source.digest.clone()) => {
+                        reads.push(read);
+                    }
                     Ok(_) => {
                         let file =
                             input_file(self.pipeline, &job.path, profile, &job.fingerprint.blake3);
-                        left_out.push((job.path.clone(), file));
+                        left_out.push(file);
                         good.remove(i);
                         writers.discard()?;
                         continue 'anew;
                     }
                     Err(ReadError::Input(error)) => {
-                        left_out.push((
-                            job.path.clone(),
-                            unreadable(self.pipeline, &job.path, profile, &error),
-                        ));
+                        left_out.push(unreadable(self.pipeline, &job.path, profile, &error));
                         good.remove(i);
                         writers.discard()?;
                         continue 'anew;
@@ -509,47 +547,62 @@ impl Night<'_> {
         let source = &job.fingerprint.blake3;
         let path = shown_path(self.pipeline, &job.path);
         let mut condenser = Condenser::new(&self.pipeline.gate, self.fleet);
-        let mut trips: Vec<Trip> = Vec::new();
+        let mut done: Vec<Condensed> = Vec::new();
+        let mut continued: Vec<TripSpan> = Vec::new();
+        // Where the end of the earlier state was open, all of its trips are made anew.
+        let unsettled = job.earlier.as_ref().is_some_and(|k| k.rows_settled < k.rows_read);
         let resume = job.earlier.as_ref().map(|k| Resume {
             decoded_bytes: k.decoded_bytes,
             decoded_digest: k.digest.clone(),
-            rows: k.rows_read,
+            rows: k.rows_settled,
         });
         let report =
             read_file(&job.path, profile, self.limits, resume.as_ref(), &mut |chunk: Chunk| {
-                // Rows before the first new one are in the lake; they only give the gate its history.
-                let after = chunk.first_new_row.saturating_sub(1);
-                writers.samples.write_samples(&chunk.samples, source, after)?;
-                writers.rejects.write_rejects(&chunk.rejects, source, &path)?;
-                condenser.push(&chunk.samples, chunk.first_new_row, &mut trips);
-                writers.trips.write_trips(&with_source(&mut trips, source))?;
-                Ok(())
+                // Rows before the first new one are in the lake; they are only of use to their trips.
+                let first_new = chunk.first_new_row;
+                let new = chunk.rejects.partition_point(|r| r.row < first_new);
+                writers.samples.write_samples(
+                    &chunk.samples,
+                    source,
+                    first_new.saturating_sub(1),
+                )?;
+                writers.rejects.write_rejects(&chunk.rejects[new..], source, &path)?;
+                let state_of = |row| u32::from(unsettled || row >= first_new);
+                condenser.push(&chunk.samples, state_of, &mut done);
+                writers.trips.write_trips(&whole_trips(&mut done, &mut continued, source))
             })?;
-        condenser.finish(&mut trips);
-        writers.trips.write_trips(&with_source(&mut trips, source)).map_err(ReadError::Sink)?;
+        condenser.finish(&mut done);
+        let last = whole_trips(&mut done, &mut continued, source);
+        writers.trips.write_trips(&last).map_err(ReadError::Sink)?;
         let bytes = self.read_bytes.fetch_add(job.fingerprint.bytes, Ordering::Relaxed);
         self.progress.advance(bytes + job.fingerprint.bytes);
         let earlier = job.earlier.as_ref().filter(|_| report.rows_known.is_some());
         let outcome = if earlier.is_some() { InputOutcome::Grown } else { InputOutcome::New };
-        // The report counts the whole file; what an earlier night has counted is taken off.
-        let known = earlier.map_or((0, 0), |k| (k.rows_kept, k.rows_rejected));
+        // The report counts the whole file; what an earlier night has read for good is taken off.
+        let rows_read = report.rows_read - report.rows_known.unwrap_or(0);
+        let rows_rejected = report.rejected_new_by_code.values().sum();
         let file = InputFile {
             outcome,
-            rows_read: report.rows_read - known.0 - known.1,
-            rows_kept: report.rows_kept - known.0,
-            rows_rejected: report.rows_rejected - known.1,
+            rows_read,
+            rows_kept: rows_read - rows_rejected,
+            rows_rejected,
             rejected_by_reason: report
-                .rejected_by_code
+                .rejected_new_by_code
                 .iter()
                 .map(|(code, n)| (code.as_str().to_owned(), *n))
                 .collect(),
             ..input_file(self.pipeline, &job.path, profile, source)
         };
         assert_eq!(
-            file.rows_read,
-            file.rows_kept + file.rows_rejected,
+            report.rows_read,
+            report.rows_kept + report.rows_rejected,
             "rows read are rows kept plus rows rejected: {path}"
         );
+        let replaced = earlier.map(|k| Replaced {
+            states: job.states.clone(),
+            after_row: unsettled.then_some(k.rows_settled),
+            trips: continued,
+        });
         let source = SourceRow {
             batch: String::new(),
             digest: report.decoded_digest.clone(),
@@ -565,18 +618,30 @@ impl Night<'_> {
             first_us: report.first_us,
             last_us: report.last_us,
             outcome: outcome.as_str().to_owned(),
+            rows_settled: report.rows_settled,
         };
-        Ok(Read { source, file })
+        Ok(Read { source, file, replaced })
     }
 }
 
-/// Hands the finished trips out with their source written in.
-fn with_source(trips: &mut Vec<Trip>, source: &str) -> Vec<Trip> {
-    let mut out = std::mem::take(trips);
-    for t in &mut out {
-        source.clone_into(&mut t.source);
+/// Hands the finished trips out with their source written in, and notes those that an earlier state had begun.
+fn whole_trips(
+    done: &mut Vec<Condensed>,
+    continued: &mut Vec<TripSpan>,
+    source: &str,
+) -> Vec<Trip> {
+    let mut trips = Vec::new();
+    for d in done.drain(..) {
+        if d.continued {
+            continued.push(TripSpan {
+                vehicle: d.trip.vehicle.clone(),
+                trip: d.trip.trip.clone(),
+                times: (d.trip.start_us, d.trip.end_us),
+            });
+        }
+        trips.push(Trip { source: source.to_owned(), ..d.trip });
     }
-    out
+    trips
 }
 
 /// The three parts that a task writes.

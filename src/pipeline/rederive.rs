@@ -2,13 +2,12 @@
 //!
 //! A changed gate, or a displacement corrected in the register, must act on the past as on the present:
 //! the lake then equals one that was built with the new settings from the start. The samples are kept
-//! for this. Rare, so simple: one vehicle after another.
+//! for this. Rare, so simple: one vehicle after another, and a source with all the states it has grown through.
 
 use super::{Error, Fleet, Progress};
 use crate::condense::{Condenser, EngineOf, recipe};
 use crate::lake::{BatchId, Lake, PartFile, Snapshot, SourceRow, Table};
 use crate::settings::Pipeline;
-use crate::tables::samples::Samples;
 use crate::tables::trips::Trip;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -48,8 +47,23 @@ pub(super) fn rederive(
     for t in stale {
         wanted.entry(t.vehicle).or_default().insert(t.source);
     }
+    let growth = Growth::of(snapshot.sources());
     for (done, (vehicle, sources)) in wanted.iter().enumerate() {
-        writer.write_trips(&vehicle_trips(pipeline, fleet, &snapshot, vehicle, sources)?)?;
+        let trips = vehicle_trips(pipeline, fleet, &snapshot, &growth, vehicle, sources)?;
+        // Trips of a grown source that ended in this night are there already.
+        let own = BTreeSet::from([vehicle.clone()]);
+        let there: BTreeSet<(String, String, i64)> = snapshot
+            .trips(Some(&own))?
+            .into_iter()
+            .filter(|t| t.recipe == current(vehicle))
+            .map(|t| (t.source, t.trip, t.start_us))
+            .collect();
+        let missing = |(chain, t): &(Vec<&SourceRow>, Trip)| {
+            let key = |s: &&SourceRow| (s.file_digest.clone(), t.trip.clone(), t.start_us);
+            !chain.iter().any(|s| there.contains(&key(s)))
+        };
+        let trips: Vec<Trip> = trips.into_iter().filter(missing).map(|(_, t)| t).collect();
+        writer.write_trips(&trips)?;
         progress.advance(done as u64 + 1);
     }
     let parts = writer.close()?.into_iter().collect();
@@ -57,48 +71,68 @@ pub(super) fn rederive(
     Ok(vehicles.len())
 }
 
-fn vehicle_trips(
+/// All trips of one vehicle in the sources, each with the states of its source.
+fn vehicle_trips<'s>(
     pipeline: &Pipeline,
     fleet: &Fleet,
     snapshot: &Snapshot,
+    growth: &Growth<'s>,
     vehicle: &str,
     sources: &BTreeSet<String>,
-) -> Result<Vec<Trip>, Error> {
+) -> Result<Vec<(Vec<&'s SourceRow>, Trip)>, Error> {
     let samples = snapshot.samples(vehicle)?;
     let mut trips = Vec::new();
-    for source in sources {
+    for chain in growth.chains(sources) {
         let mut condenser = Condenser::new(&pipeline.gate, fleet);
         let mut done = Vec::new();
-        for (part, first_new_row) in history(source, snapshot.sources(), &samples) {
-            condenser.push(part, first_new_row, &mut done);
+        for (state, s) in (1..).zip(&chain) {
+            if let Some(part) = samples.get(&s.file_digest) {
+                condenser.push(part, |_| state, &mut done);
+            }
         }
         condenser.finish(&mut done);
-        for t in &mut done {
-            t.source.clone_from(source);
+        for d in done {
+            let source = chain[d.state as usize - 1].file_digest.clone();
+            trips.push((chain.clone(), Trip { source, ..d.trip }));
         }
-        trips.extend(done);
     }
     Ok(trips)
 }
 
-/// The samples of a source, after those of the shorter states that it has grown from; these only give the
-/// gate its history and are not counted.
-fn history<'s>(
-    source: &str,
-    sources: &[SourceRow],
-    samples: &'s BTreeMap<String, Samples>,
-) -> Vec<(&'s Samples, u64)> {
-    let mut parts: Vec<(&Samples, u64)> = Vec::new();
-    let mut next = sources.iter().find(|s| s.file_digest == source);
-    let mut first_new_row = 0;
-    while let Some(s) = next {
-        if let Some(part) = samples.get(&s.file_digest) {
-            parts.push((part, first_new_row));
+/// Which source is a longer version of which.
+struct Growth<'s> {
+    by_file: BTreeMap<&'s str, &'s SourceRow>,
+    by_digest: BTreeMap<&'s str, &'s SourceRow>,
+    /// The longer version by the digest of the shorter.
+    longer: BTreeMap<&'s str, &'s SourceRow>,
+}
+
+impl<'s> Growth<'s> {
+    fn of(sources: &'s [SourceRow]) -> Growth<'s> {
+        let from = |s: &'s SourceRow| s.grown_from.as_deref().map(|d| (d, s));
+        Growth {
+            by_file: sources.iter().map(|s| (s.file_digest.as_str(), s)).collect(),
+            by_digest: sources.iter().map(|s| (s.digest.as_str(), s)).collect(),
+            longer: sources.iter().filter_map(from).collect(),
         }
-        // Everything before the source itself is history only.
-        first_new_row = u64::MAX;
-        next = s.grown_from.as_ref().and_then(|d| sources.iter().find(|k| k.digest == *d));
     }
-    parts.reverse();
-    parts
+
+    /// The states of each source that has one of the wanted files among them, shortest first.
+    fn chains(&self, wanted: &BTreeSet<String>) -> Vec<Vec<&'s SourceRow>> {
+        let mut chains: BTreeMap<&str, Vec<&SourceRow>> = BTreeMap::new();
+        for s in wanted.iter().filter_map(|file| self.by_file.get(file.as_str())) {
+            let mut longest = *s;
+            while let Some(next) = self.longer.get(longest.digest.as_str()) {
+                longest = next;
+            }
+            let mut chain = vec![longest];
+            let before = |s: &SourceRow| self.by_digest.get(s.grown_from.as_deref()?).copied();
+            while let Some(shorter) = chain.last().and_then(|s| before(s)) {
+                chain.push(shorter);
+            }
+            chain.reverse();
+            chains.insert(&longest.digest, chain);
+        }
+        chains.into_values().collect()
+    }
 }

@@ -1,7 +1,7 @@
 //! The one integration-test binary: linking the lake's libraries once is enough.
 //!
 //! Published values: `published_*`, `sequential_vector`. Stages: `ingest_*`, `lake_*`, `report_pages`.
-//! The whole job: `run_*`, `command_line`, `bad_input`, `planted_faults`. The code itself: `architecture`.
+//! The whole job: `run_*`, `command_line`, `bad_input`, `planted_faults`. Every parser: `fuzz`. The code itself: `architecture`.
 #![allow(
     clippy::unwrap_used,
     clippy::expect_used,
@@ -14,6 +14,7 @@
 mod architecture;
 mod bad_input;
 mod command_line;
+mod fuzz;
 mod hostile_input;
 mod ingest_csv;
 mod ingest_open_logs;
@@ -31,6 +32,7 @@ mod published_statistics;
 mod published_units;
 mod report_pages;
 mod run_causal;
+mod run_grown;
 mod run_killed;
 mod run_promises;
 mod run_same;

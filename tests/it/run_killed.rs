@@ -100,11 +100,13 @@ fn killed_again_and_again_the_job_ends_as_one_that_was_not() {
     }
     assert!(kills >= 20, "only {kills} kills");
     fleet.run();
-    println!(
-        "kill -9: {kills} kills ({} while starting or looking for files, {} while reading and committing, {} in evidence, {} \
-         in report), {ends} runs that were faster",
-        stages[0], stages[1], stages[2], stages[3]
-    );
+    let mut board = Board::new("kill -9 of the whole job", ["during", "kills"]);
+    let during = ["start, looking for files", "reading, committing", "evidence", "report"];
+    for (stage, count) in during.iter().zip(stages) {
+        board.row([(*stage).to_owned(), count.to_string()]);
+    }
+    board.row(["(the run was faster)".to_owned(), ends.to_string()]);
+    board.close();
     fleet.lake().assert_same(&calm.lake(), "after the kills");
     assert_eq!(difference(&fleet.join("out"), &calm.join("out"), Except::Record), None);
     let litter = |name: &String| name.contains(".tmp") || name.starts_with("lake/_intent");

@@ -1,5 +1,7 @@
 //! What a test tried, row by row, printed as a table; a row that failed is marked, and fails the test at the end.
 
+use std::io::Write;
+
 /// A table of tries.
 #[derive(Debug)]
 pub(crate) struct Board {
@@ -47,12 +49,14 @@ impl Board {
                 widths[i] = widths[i].max(cell.chars().count());
             }
         }
-        println!("\n{}", self.title);
+        // Past the capture of the test harness, so that what was tried stands in every run's output.
+        let mut text = format!("\n{}\n", self.title);
         for row in cells {
             let line: Vec<String> =
                 row.iter().zip(&widths).map(|(c, w)| format!("{c:<w$}", w = *w)).collect();
-            println!("  {}", line.join("  ").trim_end());
+            text += &format!("  {}\n", line.join("  ").trim_end());
         }
+        let _ = std::io::stderr().lock().write_all(text.as_bytes());
         assert!(
             self.failures.is_empty(),
             "{}: {} failed:\n{}",

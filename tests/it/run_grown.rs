@@ -1,0 +1,217 @@
+//! Nights in which a file has grown replace rows of earlier nights. So they are killed at every write, watched by
+//! readers, and tried in lakes of other versions.
+
+use std::fs;
+use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use trimdrift::lake::{Lake, Mode, Table, WriteSteps};
+use trimdrift::pipeline::{self, Fleet, Progress};
+
+use crate::lake_faults::{drop_column, edit_first_commit, edit_schema, without_field};
+use crate::lake_rows::walk;
+use crate::support::folder::log;
+use crate::support::{Board, Contents, Folder};
+
+/// 2030-01-01, UTC microseconds.
+const CLOCK_US: i64 = 1_893_456_000_000_000;
+
+struct Silent;
+
+impl Progress for Silent {
+    fn stage(&self, _: &str, _: Option<u64>) {}
+    fn advance(&self, _: u64) {}
+    fn warn(&self, _: &str) {}
+}
+
+/// A log of three trips, and where it was cut when it was first seen: in the last cell of a row of the second.
+fn growing() -> (String, usize) {
+    let text = log("V1", "first", 5, 60) + log("V1", "second", 6, 80).split_once('\n').unwrap().1;
+    let text = text + log("V1", "third", 7, 40).split_once('\n').unwrap().1;
+    // The last cell is "2", and a row without it has one empty cell: it is believed until the file has grown.
+    let row = text.match_indices(",second,").nth(30).unwrap().0;
+    let cut = row + text[row..].find('\n').unwrap() - 1;
+    (text, cut)
+}
+
+/// The lake after the first night: a cut log and, in the same parts, one that is whole.
+fn first_night() -> Folder {
+    let (text, cut) = growing();
+    let fleet = Folder::by_hand();
+    fleet.write("logs/grows.csv", &text[..cut]);
+    fleet.write("logs/other.csv", log("V2", "t", 6, 50));
+    fleet.ingest();
+    fleet.write("logs/grows.csv", &text);
+    fleet
+}
+
+fn whole() -> Contents {
+    let fleet = Folder::by_hand();
+    fleet.write("logs/grows.csv", growing().0);
+    fleet.write("logs/other.csv", log("V2", "t", 6, 50));
+    fleet.ingest();
+    fleet.lake()
+}
+
+/// One night that ends at its `n`-th write step.
+fn night_that_fails(fleet: &Folder, n: u64) -> (bool, WriteSteps) {
+    let pipeline = pipeline::load(&fleet.join("pipeline.toml")).unwrap();
+    let tables = Fleet::read(&pipeline, &Silent).unwrap();
+    let (lake, steps) = Lake::open_to_fail(&pipeline.lake, Mode::Write, n);
+    let died = lake.map_or(true, |mut lake| {
+        pipeline::ingest(&pipeline, &tables, &mut lake, CLOCK_US, &Silent).is_err()
+    });
+    (died, steps)
+}
+
+#[test]
+fn a_night_that_replaces_rows_is_killed_at_every_write_and_nothing_is_lost() {
+    let expected = whole();
+    let before = first_night().lake();
+    assert!(before.difference_but_for_nights(&expected).is_some());
+    let mut board = Board::new(
+        "a night that replaces rows, killed at a write",
+        ["write", "then seen", "in the end"],
+    );
+    for n in 1.. {
+        let fleet = first_night();
+        let (died, steps) = night_that_fails(&fleet, n);
+        let seen = fleet.lake();
+        let (old, new) =
+            (seen.difference_but_for_nights(&before), seen.difference_but_for_nights(&expected));
+        let shown = match (&old, &new) {
+            (None, _) => "the night before",
+            (_, None) => "the whole night",
+            _ => "half a night",
+        };
+        let mut wrong = old.and(new);
+        fleet.ingest();
+        wrong = wrong.or_else(|| fleet.lake().difference_but_for_nights(&expected));
+        let end = if wrong.is_none() { "nothing lost" } else { "differs" };
+        board.judged([n.to_string(), shown.to_owned(), end.to_owned()], wrong);
+        if !died {
+            assert!(n > 15 && steps.taken() < n, "only {n} write points");
+            break;
+        }
+    }
+    board.close();
+}
+
+#[test]
+fn a_reader_never_sees_a_row_twice_or_missing_while_files_grow() {
+    let fleet = Folder::by_hand();
+    let (text, _) = growing();
+    fleet.write("logs/grows.csv", &text[..2000]);
+    fleet.ingest();
+    let done = AtomicBool::new(false);
+    let mut looks = 0;
+    std::thread::scope(|scope| {
+        scope.spawn(|| {
+            for cut in (2000..text.len()).step_by(301) {
+                fleet.write("logs/grows.csv", &text[..cut]);
+                fleet.ingest();
+            }
+            done.store(true, Ordering::SeqCst);
+        });
+        let lake = Lake::open(fleet.join("lake").to_str().unwrap(), Mode::Read).unwrap();
+        while !done.load(Ordering::SeqCst) {
+            let snapshot = lake.snapshot().unwrap();
+            let trips = snapshot.trips(None).unwrap();
+            let samples: usize = snapshot.samples("V1").unwrap().values().map(|s| s.len()).sum();
+            let of_trips: u64 = trips.iter().filter(|t| t.vehicle == "V1").map(|t| t.rows).sum();
+            assert_eq!(samples as u64, of_trips, "samples against the rows of their trips");
+            let mut names: Vec<&str> = trips.iter().map(|t| t.trip.as_str()).collect();
+            names.sort_unstable();
+            names.dedup();
+            assert_eq!(names.len(), trips.len(), "a trip in two pieces");
+            looks += 1;
+        }
+    });
+    assert!(looks > 5, "only {looks} looks");
+    let mut board =
+        Board::new("a reader beside nights of a growing file", ["looks", "half nights seen"]);
+    board.row([looks.to_string(), "0".to_owned()]);
+    board.close();
+}
+
+fn parts(folder: &Path) -> Vec<String> {
+    let mut files = Vec::new();
+    walk(folder, &mut files);
+    files.retain(|f| f.ends_with(".parquet"));
+    files
+}
+
+#[test]
+fn a_lake_of_before_rows_were_settled_goes_on() {
+    let (text, cut) = growing();
+    let fleet = Folder::by_hand();
+    // Such a version cut at a line end as it does now.
+    let cut = text[..cut].rfind('\n').unwrap() + 1;
+    fleet.write("logs/grows.csv", &text[..cut]);
+    fleet.write("logs/other.csv", log("V2", "t", 6, 50));
+    fleet.ingest();
+    let lake = fleet.join("lake");
+    edit_first_commit(&lake, Table::Sources, |log| without_field(&log, "rows_settled"));
+    for part in parts(&lake.join("sources")) {
+        drop_column(&lake.join("sources").join(part), "rows_settled");
+    }
+    fleet.write("logs/grows.csv", &text);
+    fleet.ingest();
+    assert_eq!(fleet.lake().difference_but_for_nights(&whole()), None);
+}
+
+#[test]
+fn a_lake_with_columns_that_only_a_later_version_knows_is_read_and_written() {
+    let fleet = first_night();
+    let lake = fleet.join("lake");
+    for table in Table::ALL {
+        edit_first_commit(&lake, table, |log| {
+            edit_schema(&log, |fields| {
+                fields.push(serde_json::json!({
+                    "name": "of_a_later_version", "type": "double", "nullable": true, "metadata": {}
+                }));
+            })
+        });
+    }
+    fleet.ingest();
+    assert_eq!(fleet.lake().difference_but_for_nights(&whole()), None);
+    fleet.trimdrift(&["rank", "pipeline.toml"]).expect(0);
+}
+
+/// A file that shrinks, changes in its past, or is put back has no trace of it beside what was read.
+#[test]
+fn a_file_that_does_not_only_grow_loses_no_row_of_others() {
+    let (text, cut) = growing();
+    let fleet = first_night();
+    fleet.ingest();
+    let expected = whole();
+    // Cut again (a backup that was put back) and whole again.
+    for bytes in [&text[..cut], &text[..cut / 2], &text] {
+        fleet.write("logs/grows.csv", bytes);
+        fleet.ingest();
+    }
+    let others = |c: &Contents| c.samples.iter().filter(|s| s.contains("V2")).count();
+    assert_eq!(others(&fleet.lake()), others(&expected));
+    let seen = fleet.lake();
+    let missing: Vec<&String> =
+        expected.samples.iter().filter(|s| seen.samples.binary_search(s).is_err()).collect();
+    assert!(missing.is_empty(), "{missing:?}");
+    let _ = fs::remove_dir_all(fleet.join("lake"));
+    fleet.ingest();
+    assert_eq!(fleet.lake().difference_but_for_nights(&expected), None);
+}
+
+#[test]
+fn it_does_not_matter_where_the_program_is_started() {
+    let fleet = first_night(); // started in the folder
+    let pipeline = fleet.join("pipeline.toml");
+    let elsewhere = Folder::new();
+    elsewhere.trimdrift(&["run", pipeline.to_str().unwrap()]).expect(0);
+    assert_eq!(fleet.lake().difference_but_for_nights(&whole()), None);
+    let out = crate::support::folder::tree(&fleet.join("out"));
+    fleet.run();
+    let again = crate::support::folder::tree(&fleet.join("out"));
+    for (name, bytes) in out.iter().filter(|(name, _)| *name != "run.json") {
+        assert!(again.get(name) == Some(bytes), "{name} depends on where the run was started");
+    }
+}
