@@ -11,6 +11,7 @@
 
 mod cause;
 mod economy;
+mod fuel_use;
 mod history;
 mod level;
 mod misfire;
@@ -395,22 +396,18 @@ fn by_family(
         list.sort_by_key(|r| r.day);
     }
     let limit = log_limit(1.0 / (input.test.false_flags_per_vehicle_year * MISFIRE_SHARE));
-    let results: Vec<_> = families
+    let groups: Vec<Vec<&History<'_>>> = families
         .values()
-        .collect::<Vec<_>>()
-        .par_iter()
-        .map(|(_, members)| {
-            let family: Vec<&History<'_>> = members.iter().map(|v| &histories[*v]).collect();
-            (
-                members,
-                misfire::assess(&family, input.test, input.decide, limit),
-                economy::assess(&family, &refuels, input.test),
-            )
-        })
+        .map(|(_, members)| members.iter().map(|v| &histories[*v]).collect())
         .collect();
+    let by_misfire: Vec<_> = groups
+        .par_iter()
+        .map(|family| misfire::assess(family, input.test, input.decide, limit))
+        .collect();
+    let by_economy = economy::assess(&groups, &refuels, input.test);
     let mut misfires: ByVehicle<_> = histories.iter().map(|_| None).collect();
     let mut economies: ByVehicle<_> = histories.iter().map(|_| None).collect();
-    for (members, m, e) in results {
+    for ((_, members), (m, e)) in families.values().zip(by_misfire.into_iter().zip(by_economy)) {
         for ((v, m), e) in members.iter().zip(m).zip(e) {
             misfires[*v] = m;
             economies[*v] = e;
