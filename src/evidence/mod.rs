@@ -18,6 +18,7 @@ mod misfire;
 mod series;
 mod shape;
 mod windows;
+mod within;
 
 use crate::settings::{DecideSettings, TestSettings};
 use crate::stats::sequential::{self, DayRow, Params, SeriesInput, SeriesOutcome, log_limit};
@@ -32,7 +33,7 @@ use cause::Witnesses;
 use history::History;
 use rayon::prelude::*;
 use series::{MISFIRE_SHARE, daily, monitored};
-use shape::BandChange;
+use shape::{Change, Seen};
 use std::collections::BTreeMap;
 use windows::Windows;
 
@@ -478,16 +479,20 @@ fn causes(
             _ => None,
         })
         .collect();
-    let changes: Vec<BandChange> = bands
+    let mut changes: Vec<Change> = bands
         .iter()
-        .map(|(f, bank, band)| BandChange {
+        .map(|(f, bank, band)| Change {
             bank: *bank,
-            m: recent_airflow(history, *bank, *band, input.test),
+            seen: Seen::Level(recent_airflow(history, *bank, *band, input.test)),
             change: f.finding.change.value,
         })
         .collect();
-    let covariance =
+    let mut covariance =
         windows::one_factor(&bands.iter().map(|(f, ..)| &f.windows).collect::<Vec<_>>());
+    if let Some(f) = followed.iter().find(|f| f.finding.kind == SeriesKind::TrimAll(1)) {
+        let banks = history.vehicle.banks;
+        within::join(&history.days, banks, &f.windows, &mut changes, &mut covariance);
+    }
     let change = |kind| {
         followed
             .iter()

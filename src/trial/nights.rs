@@ -139,7 +139,7 @@ pub(super) fn run(settings: &TrialSettings, number: usize, vehicles: usize) -> F
     let wanted: Vec<[Option<i32>; 4]> =
         fleet.truths.iter().zip(&flags.first).map(|(t, f)| looks(&fleet, t, *f)).collect();
     let mut runs: Vec<VehicleRun> =
-        (0..vehicles).map(|v| blank(settings, number, &fleet, v, &flags)).collect();
+        (0..vehicles).map(|v| blank(number, &fleet, v, &flags)).collect();
     let mut days: BTreeSet<i32> = wanted.iter().flatten().flatten().copied().collect();
     days.insert(fleet.any_day);
     for day in days {
@@ -278,13 +278,7 @@ fn reaches(fleet: &Fleet, truth: &Truth, severity: f64) -> Option<i32> {
     (fleet.period.0..=fleet.period.1).find(|day| truth.severity(*day) >= severity)
 }
 
-fn blank(
-    settings: &TrialSettings,
-    number: usize,
-    fleet: &Fleet,
-    v: usize,
-    flags: &Flags,
-) -> VehicleRun {
+fn blank(number: usize, fleet: &Fleet, v: usize, flags: &Flags) -> VehicleRun {
     let truth = &fleet.truths[v];
     let vehicle = fleet.register[v].clone();
     let flag = flags.first[v];
