@@ -4,15 +4,15 @@
 //! the posterior. Priors and tables are the trade's common practice, no source, unless one is named;
 //! `trimdrift trial` measures how well the stated probabilities are calibrated.
 
-use super::shape::{BandChange, Banks, Shape, log_likelihood, log_sum_exp};
+use super::shape::{Banks, Change, Seen, Shape, log_likelihood, log_sum_exp};
 use crate::tables::findings::{Cause, CauseWeight, Estimate, MisfireFinding};
 use crate::tables::fleet::{AirMetering, Injection, Vehicle};
 
 /// What the witnesses saw of one vehicle.
 pub(super) struct Witnesses<'a> {
     pub(super) vehicle: &'a Vehicle,
-    /// Changes by bank and band with covariance (row-major).
-    pub(super) changes: &'a [BandChange],
+    /// Changes by bank, of bands and of slopes within drives, with covariance (row-major).
+    pub(super) changes: &'a [Change],
     pub(super) covariance: &'a [f64],
     /// Change of the idle throttle angle, percent.
     pub(super) idle_throttle: Estimate,
@@ -146,8 +146,8 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
         Cause::Unexplained => {
             let n = w.changes.len();
             let mut v = w.covariance.to_vec();
-            for i in 0..n {
-                v[i * n + i] += 64.0;
+            for (i, c) in w.changes.iter().enumerate() {
+                v[i * n + i] += 64.0 * c.scale().unwrap_or(1.0).powi(2);
             }
             log_likelihood(w.changes, &v, Shape::Flat0, Banks::All, 1.0)
         }
@@ -194,7 +194,8 @@ fn idle_throttle(cause: Cause, w: &Witnesses<'_>) -> f64 {
 
 /// Deposits in the ports take breathing at full load; a sensor that reads low takes its reading.
 fn breathing(cause: Cause, w: &Witnesses<'_>) -> f64 {
-    let at_load = w.changes.iter().filter(|c| c.m > 6.0).map(|c| c.change).next_back();
+    let is_load = |c: &&Change| matches!(c.seen, Seen::Level(m) if m > 6.0);
+    let at_load = w.changes.iter().rfind(is_load).map(|c| c.change);
     let (mean, sd) = match (cause, w.breathing_from_sensor, at_load) {
         (Cause::IntakeDeposits, _, _) => (-6.0, 4.0),
         (Cause::MeteringError, true, Some(change)) => (-change, 4.0),

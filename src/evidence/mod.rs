@@ -11,12 +11,14 @@
 
 mod cause;
 mod economy;
+mod fuel_use;
 mod history;
 mod level;
 mod misfire;
 mod series;
 mod shape;
 mod windows;
+mod within;
 
 use crate::settings::{DecideSettings, TestSettings};
 use crate::stats::sequential::{
@@ -33,7 +35,7 @@ use cause::Witnesses;
 use history::History;
 use rayon::prelude::*;
 use series::{MISFIRE_SHARE, daily, monitored};
-use shape::BandChange;
+use shape::{Change, Seen};
 use std::collections::BTreeMap;
 use windows::Windows;
 
@@ -432,22 +434,18 @@ fn by_family(
         list.sort_by_key(|r| r.day);
     }
     let limit = log_limit(1.0 / (input.test.false_flags_per_vehicle_year * MISFIRE_SHARE));
-    let results: Vec<_> = families
+    let groups: Vec<Vec<&History<'_>>> = families
         .values()
-        .collect::<Vec<_>>()
-        .par_iter()
-        .map(|(_, members)| {
-            let family: Vec<&History<'_>> = members.iter().map(|v| &histories[*v]).collect();
-            (
-                members,
-                misfire::assess(&family, input.test, input.decide, limit),
-                economy::assess(&family, &refuels, input.test),
-            )
-        })
+        .map(|(_, members)| members.iter().map(|v| &histories[*v]).collect())
         .collect();
+    let by_misfire: Vec<_> = groups
+        .par_iter()
+        .map(|family| misfire::assess(family, input.test, input.decide, limit))
+        .collect();
+    let by_economy = economy::assess(&groups, &refuels, input.test);
     let mut misfires: ByVehicle<_> = histories.iter().map(|_| None).collect();
     let mut economies: ByVehicle<_> = histories.iter().map(|_| None).collect();
-    for (members, m, e) in results {
+    for ((_, members), (m, e)) in families.values().zip(by_misfire.into_iter().zip(by_economy)) {
         for ((v, m), e) in members.iter().zip(m).zip(e) {
             misfires[*v] = m;
             economies[*v] = e;
@@ -519,16 +517,20 @@ fn causes(
             _ => None,
         })
         .collect();
-    let changes: Vec<BandChange> = bands
+    let mut changes: Vec<Change> = bands
         .iter()
-        .map(|(f, bank, band)| BandChange {
+        .map(|(f, bank, band)| Change {
             bank: *bank,
-            m: recent_airflow(history, *bank, *band, input.test),
+            seen: Seen::Level(recent_airflow(history, *bank, *band, input.test)),
             change: f.finding.change.value,
         })
         .collect();
-    let covariance =
+    let mut covariance =
         windows::one_factor(&bands.iter().map(|(f, ..)| &f.windows).collect::<Vec<_>>());
+    if let Some(f) = followed.iter().find(|f| f.finding.kind == SeriesKind::TrimAll(1)) {
+        let banks = history.vehicle.banks;
+        within::join(&history.days, banks, &f.windows, &mut changes, &mut covariance);
+    }
     let change = |kind| {
         followed
             .iter()

@@ -55,7 +55,10 @@ fn needed(column: &str) -> bool {
         "trip" | "source" | "recipe" | "end" | "air_source" => false,
         "ambient_c_sq" => false,
         _ if column.starts_with("ethanol_pct") => false,
-        _ if of_band => ["_n", "_y", "_m"].iter().any(|field| column.ends_with(field)),
+        _ if of_band => {
+            let fields = ["_n", "_y", "_m", "_mm", "_u", "_uu", "_uy", "_my"];
+            fields.iter().any(|field| column.ends_with(field))
+        }
         _ => true,
     }
 }

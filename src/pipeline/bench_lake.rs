@@ -120,7 +120,11 @@ fn trip(v: usize, day: usize, k: i64, [distance, km, y]: [f64; 3], rng: &mut Cha
     for (band, (n, m)) in [(60.0, 1.0), (200.0, 3.0), (40.0, 9.0)].into_iter().enumerate() {
         let mean = y + 1.5 * (rng.random::<f64>() - 0.5);
         let s = &mut trip.bands[0][band];
+        // Airflow within a band scatters by a third.
+        let (u, spread) = (1.11 / m, 0.1 * rng.random::<f64>());
         *s = BandSums { n, y: n * mean, yy: n * (mean * mean + 9.0), m: n * m, ..*s };
+        (s.mm, s.u, s.uu) = (n * m * m * (1.1 + spread), n * u, n * u * u * (1.1 + spread));
+        (s.uy, s.my) = (n * u * (mean + spread), n * m * (mean + spread));
     }
     trip
 }

@@ -8,3 +8,4 @@ pub mod sequential;
 pub mod special;
 pub mod survival;
 pub mod trend;
+pub mod wander;

@@ -31,6 +31,47 @@ pub struct DayBand {
     pub m: f64,
 }
 
+/// What airflow does to trim within a drive: sums of products around each trip's own mean in each band, added over
+/// trips and bands, of `u` (one over airflow), `m` (airflow in multiples of nominal idle airflow) and `y` (total trim).
+///
+/// Whatever moves a trip as a whole (weather, fuel, a tank's vapour) is not in them.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Within {
+    /// Of `u` with itself.
+    pub uu: f64,
+    /// Of `u` with `m`.
+    pub um: f64,
+    /// Of `m` with itself.
+    pub mm: f64,
+    /// Of `u` with `y`.
+    pub uy: f64,
+    /// Of `m` with `y`.
+    pub my: f64,
+}
+
+impl Within {
+    /// Adds the samples of one trip in one band; fewer than three say nothing.
+    fn add(&mut self, b: &BandSums) {
+        if b.n < 3.0 {
+            return;
+        }
+        self.uu += exact(b.uu - b.u * b.u / b.n);
+        // The sum of u times m is the number of samples.
+        self.um += exact(b.n - b.u * b.m / b.n);
+        self.mm += exact(b.mm - b.m * b.m / b.n);
+        self.uy += exact(b.uy - b.u * b.y / b.n);
+        self.my += exact(b.my - b.m * b.y / b.n);
+    }
+
+    fn merge(&mut self, other: &Within) {
+        self.uu += other.uu;
+        self.um += other.um;
+        self.mm += other.mm;
+        self.uy += other.uy;
+        self.my += other.my;
+    }
+}
+
 /// Number and sum.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Sum {
@@ -170,6 +211,8 @@ pub struct Day {
     pub warmup_y: Moments,
     /// By bank and band.
     pub bands: [[DayBand; 3]; BANKS],
+    /// By bank.
+    pub within: [Within; BANKS],
 }
 
 impl Day {
@@ -212,6 +255,11 @@ impl Day {
             breathing_pct: exact_moments(&trip.breathing_pct),
             warmup_y: exact_moments(&trip.warmup_y),
             bands: trip.bands.map(|bank| bank.map(|b| day_band(&b))),
+            within: trip.bands.map(|bank| {
+                let mut within = Within::default();
+                bank.iter().for_each(|b| within.add(b));
+                within
+            }),
         }
     }
 
@@ -262,6 +310,9 @@ impl Day {
             a.y += b.y;
             a.m += b.m;
         }
+        for (a, b) in self.within.iter_mut().zip(&other.within) {
+            a.merge(b);
+        }
     }
 }
 
@@ -306,7 +357,9 @@ mod tests {
             ..Trip::default()
         };
         trip.misfire_warm[2] = (k % 4) as f64;
-        trip.bands[0][1] = BandSums { n: x(7).floor(), y: x(8), m: x(9), ..BandSums::default() };
+        let sums = BandSums { n: x(7).floor(), y: x(8), m: x(9), ..BandSums::default() };
+        trip.bands[0][1] =
+            BandSums { u: x(10), uu: x(11), mm: x(12), uy: x(13), my: x(14), ..sums };
         trip
     }
 
@@ -327,6 +380,38 @@ mod tests {
         assert_eq!(forward, Some(halves));
         let km: f64 = trips.iter().map(|t| t.km).sum();
         assert!((forward.unwrap().km - km).abs() < 199.0 * 0.5 / f64::from(1 << 20));
+    }
+
+    #[test]
+    fn products_within_trips_do_not_see_the_level_of_a_trip() {
+        // y = level + 2 u + 3 m on four samples per trip: products around means give the slopes back, whatever
+        // the levels and whichever airflow each trip was driven at.
+        let trip = |level: f64, at: [f64; 4]| {
+            let mut b = BandSums::default();
+            for m in at {
+                let (u, y) = (1.0 / m, level + 2.0 / m + 3.0 * m);
+                b.merge(&BandSums {
+                    n: 1.0,
+                    y,
+                    m,
+                    mm: m * m,
+                    u,
+                    uu: u * u,
+                    uy: u * y,
+                    my: m * y,
+                    ..BandSums::default()
+                });
+            }
+            let mut trip = Trip::default();
+            trip.bands[0][1] = b;
+            Day::of(&trip)
+        };
+        let mut day = trip(-40.0, [1.0, 1.5, 2.0, 4.0]);
+        day.merge(&trip(25.0, [2.0, 3.0, 5.0, 5.5]));
+        let w = day.within[0];
+        assert!((w.uy - 2.0 * w.uu - 3.0 * w.um).abs() < 1e-4, "{w:?}");
+        assert!((w.my - 2.0 * w.um - 3.0 * w.mm).abs() < 1e-4, "{w:?}");
+        assert!(w.uu > 0.1 && w.mm > 10.0, "{w:?}");
     }
 
     #[test]

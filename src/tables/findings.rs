@@ -236,8 +236,12 @@ pub struct MisfireFinding {
 pub struct EconomyFinding {
     /// Change of fuel per km against the baseline, percent, adjusted for driving and weather.
     pub change_pct: Estimate,
+    /// First and last day of the two windows that it compares, days since 1970-01-01.
+    pub change_days: Option<[(i32, i32); 2]>,
     /// The same from the refuels alone, percent.
     pub refuel_change_pct: Estimate,
+    /// First and last day of the tanks that it compares, days since 1970-01-01.
+    pub refuel_days: Option<[(i32, i32); 2]>,
     /// Recent fuel use, litres per km; `NaN` if the logs cannot tell.
     pub litres_per_km: f64,
     /// What limits the figure.

@@ -247,15 +247,19 @@ pub(super) fn drift_coverage(result: &TrialResult) -> [Coverage; 3] {
     [at(&|v| v.at_flag.as_ref()), at(&|v| v.later[0].as_ref()), at(&|v| v.later[1].as_ref())]
 }
 
-/// Coverage of the change of fuel per km at the end: from logs, from refuels.
-pub(super) fn economy_coverage(result: &TrialResult) -> [Coverage; 2] {
-    [0, 1].map(|i: usize| {
-        let list: Vec<_> = result
-            .vehicles()
-            .filter_map(|v| v.economy[i])
-            .map(|(e, truth)| (e.value, e.lo, e.hi, truth))
-            .collect();
-        Coverage::of(&list)
+/// Coverage of the change of fuel per km from logs and from refuels: at the end, at the flag, and of vehicles
+/// with nothing wrong on any day.
+pub(super) fn economy_coverage(result: &TrialResult) -> [[Coverage; 2]; 3] {
+    [0, 1, 2].map(|look: usize| {
+        [0, 1].map(|witness: usize| {
+            let list: Vec<_> = result
+                .vehicles()
+                .filter(|v| look < 2 || v.fault.is_none())
+                .filter_map(|v| v.economy[look][witness])
+                .map(|(e, truth)| (e.value, e.lo, e.hi, truth))
+                .collect();
+            Coverage::of(&list)
+        })
     })
 }
 

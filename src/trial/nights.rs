@@ -12,7 +12,7 @@ use super::settings::TrialSettings;
 use crate::decide::decide;
 use crate::evidence::{self, Evidence, Input};
 use crate::tables::findings::{
-    Action, Cause, Estimate, SeriesKind, State, VehicleFindings, Verdict,
+    Action, Cause, EconomyFinding, Estimate, SeriesKind, State, VehicleFindings, Verdict,
 };
 use crate::tables::fleet::Vehicle;
 use std::collections::{BTreeMap, BTreeSet};
@@ -93,10 +93,13 @@ pub(super) struct VehicleRun {
     /// First false alarm and first alarm at or after the onset of each plain rule, with the severity then.
     pub(super) plain_false: [Option<i32>; 3],
     pub(super) plain_found: [Option<(i32, f64)>; 3],
-    /// Change of fuel per km as stated and as it is, from logs and from refuels; logs that share a sensor's
-    /// error left out.
-    pub(super) economy: [Option<(Estimate, f64)>; 2],
+    /// Change of fuel per km at the end, at the first look after the flag, and on a day of no meaning.
+    pub(super) economy: [Economy; 3],
 }
+
+/// Change of fuel per km as stated and as it is, from logs and from refuels; logs that share a sensor's error
+/// left out.
+pub(super) type Economy = [Option<(Estimate, f64)>; 2];
 
 impl VehicleRun {
     /// Whether the flag came before anything was wrong.
@@ -136,11 +139,19 @@ pub(super) fn run(settings: &TrialSettings, number: usize, vehicles: usize) -> F
     let wanted: Vec<[Option<i32>; 4]> =
         fleet.truths.iter().zip(&flags.first).map(|(t, f)| looks(&fleet, t, *f)).collect();
     let mut runs: Vec<VehicleRun> =
-        (0..vehicles).map(|v| blank(settings, number, &fleet, v, &flags)).collect();
-    let days: BTreeSet<i32> = wanted.iter().flatten().flatten().copied().collect();
+        (0..vehicles).map(|v| blank(number, &fleet, v, &flags)).collect();
+    let mut days: BTreeSet<i32> = wanted.iter().flatten().flatten().copied().collect();
+    days.insert(fleet.any_day);
     for day in days {
         let evidence = assess(settings, &fleet, day);
         for (v, run) in runs.iter_mut().enumerate() {
+            let stated = evidence.vehicles[v].economy.as_ref();
+            if wanted[v][0] == Some(day) {
+                run.economy[1] = economy(&fleet, v, stated);
+            }
+            if day == fleet.any_day {
+                run.economy[2] = economy(&fleet, v, stated);
+            }
             for (slot, look) in wanted[v].iter().enumerate() {
                 if *look != Some(day) {
                     continue;
@@ -185,7 +196,7 @@ struct Flags {
     first: Vec<Option<(i32, Ground)>>,
     grounds: Vec<Vec<(i32, Ground)>>,
     mirror: (usize, f64),
-    economy: Vec<[Option<Estimate>; 2]>,
+    economy: Vec<Economy>,
 }
 
 fn flags(settings: &TrialSettings, fleet: &Fleet) -> Flags {
@@ -207,11 +218,7 @@ fn flags(settings: &TrialSettings, fleet: &Fleet) -> Flags {
             first[v] = seen.iter().chain(earlier).chain(&first[v]).min().copied();
             if last {
                 out.grounds.push(seen);
-                let economy = findings.economy.as_ref();
-                out.economy.push([
-                    economy.map(|e| e.change_pct).filter(Estimate::is_known),
-                    economy.map(|e| e.refuel_change_pct).filter(Estimate::is_known),
-                ]);
+                out.economy.push(economy(fleet, v, findings.economy.as_ref()));
             }
         }
         if last {
@@ -271,29 +278,13 @@ fn reaches(fleet: &Fleet, truth: &Truth, severity: f64) -> Option<i32> {
     (fleet.period.0..=fleet.period.1).find(|day| truth.severity(*day) >= severity)
 }
 
-fn blank(
-    settings: &TrialSettings,
-    number: usize,
-    fleet: &Fleet,
-    v: usize,
-    flags: &Flags,
-) -> VehicleRun {
+fn blank(number: usize, fleet: &Fleet, v: usize, flags: &Flags) -> VehicleRun {
     let truth = &fleet.truths[v];
     let vehicle = fleet.register[v].clone();
     let flag = flags.first[v];
     let alarms = plain_rules::alarms(&fleet.days[&vehicle.vehicle], vehicle.banks);
     let onset = truth.fault.as_ref().map_or(i32::MAX, |f| f.onset);
     let day = flag.map_or(fleet.period.0, |f| f.0);
-    let mid = (fleet.period.0 + fleet.period.1) / 2;
-    let third = (fleet.period.1 - fleet.period.0) / 6;
-    let economy = |day: i32| truth.economy_per_severity * truth.severity(day);
-    let change = |now: f64, then: f64| 100.0 * ((1.0 + now / 100.0) / (1.0 + then / 100.0) - 1.0);
-    let recent = (settings.test.recent_days / 2.0) as i32;
-    let misread = fleet.days[&vehicle.vehicle].first().is_some_and(|d| d.fuel_from_airflow)
-        && truth.fault.as_ref().is_some_and(|f| {
-            matches!(f.kind, FaultKind::MeteringError | FaultKind::AirLeak | FaultKind::HoseOff)
-        });
-    let [logs, refuels] = flags.economy[v];
     VehicleRun {
         fleet: number,
         fault: truth.fault.clone(),
@@ -314,12 +305,24 @@ fn blank(
             let day = alarms[r].iter().copied().find(|d| *d >= onset)?;
             Some((day, truth.severity(day)))
         }),
-        economy: [
-            logs.filter(|_| !misread).map(|e| (e, change(economy(fleet.period.1 - recent), 0.0))),
-            refuels.map(|e| (e, change(economy(mid + 2 * third), economy(mid - 2 * third)))),
-        ],
+        economy: [flags.economy[v], [None; 2], [None; 2]],
         vehicle,
     }
+}
+
+/// What is stated of the fuel per km, beside what the fault makes of it between the same days.
+fn economy(fleet: &Fleet, v: usize, stated: Option<&EconomyFinding>) -> Economy {
+    let truth = &fleet.truths[v];
+    let misread =
+        fleet.days[&fleet.register[v].vehicle].first().is_some_and(|d| d.fuel_from_airflow)
+            && truth.fault.as_ref().is_some_and(|f| {
+                matches!(f.kind, FaultKind::MeteringError | FaultKind::AirLeak | FaultKind::HoseOff)
+            });
+    let Some(e) = stated else { return [None; 2] };
+    [
+        e.change_days.filter(|_| !misread).map(|days| (e.change_pct, truth.economy_change(days))),
+        e.refuel_days.map(|days| (e.refuel_change_pct, truth.economy_change(days))),
+    ]
 }
 
 fn said(

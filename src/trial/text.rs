@@ -248,11 +248,11 @@ fn coverage(result: &TrialResult, out: &mut String) {
     {
         cover_row(name, &c, out);
     }
-    for (name, c) in ["fuel per km, logs, at the end", "fuel per km, refuels, at the end"]
-        .iter()
-        .zip(figures::economy_coverage(result))
-    {
-        cover_row(name, &c, out);
+    let looks = ["at the end", "at the flag", "healthy, on any day"];
+    for (look, both) in looks.iter().zip(figures::economy_coverage(result)) {
+        for (witness, c) in ["logs", "tanks"].iter().zip(both) {
+            cover_row(&format!("fuel/km, {witness}, {look}"), &c, out);
+        }
     }
 }
 

@@ -88,7 +88,9 @@ fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
     };
     let economy = EconomyFinding {
         change_pct: estimate(2.0),
+        change_days: None,
         refuel_change_pct: NONE,
+        refuel_days: None,
         litres_per_km: f64::NAN,
         notes: vec![text.to_owned()],
     };

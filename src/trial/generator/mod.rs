@@ -22,7 +22,7 @@ use crate::tables::fleet::{Refuel, ServiceRecord, Vehicle};
 use crate::tables::trips::{BANKS, Band};
 use climate::Climate;
 use engine::Engine;
-use random::{chance, stream};
+use random::{chance, stream, uniform};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 
@@ -42,6 +42,8 @@ pub(super) struct Fleet {
     pub(super) truths: Vec<Truth>,
     /// First and last day.
     pub(super) period: (i32, i32),
+    /// A day on which nothing in particular happens.
+    pub(super) any_day: i32,
 }
 
 /// What is true of one vehicle, in register order.
@@ -94,6 +96,22 @@ impl Truth {
         }
     }
 
+    /// Change of fuel per km that the fault makes from the first to the second span of days, percent; days weigh by
+    /// their distance.
+    pub(super) fn economy_change(&self, spans: [(i32, i32); 2]) -> f64 {
+        let [before, after] = spans.map(|(first, last)| {
+            let (mut sum, mut km) = (0.0, 0.0);
+            for day in first..=last {
+                let driven = self.km_on(day) - self.km_on(day - 1);
+                let effect = self.economy_per_severity * self.severity(day) / 100.0;
+                sum += driven * effect.ln_1p();
+                km += driven;
+            }
+            sum / km
+        });
+        100.0 * (after - before).exp_m1()
+    }
+
     /// Sum of the innocent steps in force on `day`, percent.
     pub(super) fn steps_on(&self, day: i32) -> f64 {
         let on = |s: &&(i32, f64, Option<i32>)| s.0 <= day && s.2.is_none_or(|end| day < end);
@@ -124,6 +142,8 @@ pub(super) fn fleet(settings: &TrialSettings, fleet: usize, vehicles: usize) -> 
         refuels: Vec::new(),
         truths: Vec::new(),
         period: (FIRST_DAY, FIRST_DAY + days - 1),
+        any_day: FIRST_DAY
+            + (uniform(0.2, 1.0, &mut stream(seed, None, 1)) * f64::from(days)) as i32,
     };
     for life in lives {
         out.days.insert(life.vehicle.vehicle.clone(), life.rows);
