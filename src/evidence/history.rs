@@ -194,7 +194,8 @@ mod tests {
 
     #[test]
     fn trims_are_not_judged_while_they_are_learned_anew() {
-        let days: Vec<Day> = (0..40).map(|i| Day { trips: 4, ..day(i, 10.0, f64::NAN) }).collect();
+        let mut days: Vec<Day> = (0..40).map(|i| day(i, 10.0, f64::NAN)).collect();
+        days.iter_mut().for_each(|d| d.trips = 4);
         let refs: Vec<&Day> = days.iter().collect();
         // Ten trips at four a day: the day of the reset and two more.
         let relearned = |resets: &[i32]| -> Vec<usize> {

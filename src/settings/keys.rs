@@ -79,7 +79,7 @@ section! {
 section! {
     /// Section `[test]`: the sequential tests.
     TestSettings {
-        false_flags_per_vehicle_year = 0.009, 0.0001 .. 1, "Designed upper bound of the mean number of false flags per vehicle and year, over all series of a vehicle; the limit A follows from it.";
+        false_flags_per_vehicle_year = 0.007, 0.0001 .. 1, "Designed upper bound of the mean number of false flags per vehicle and year, over all series of a vehicle; the limit A follows from it.";
         days_min = 90, 30 .. 400, "Days from first to last value before a series is judged.";
         rows_min = 60, 20 .. 400, "Days with a value before a series is judged.";
         samples_per_day_min = 5, 1 .. 1000, "Gated samples in a band and day from which its mean counts.";

@@ -339,7 +339,9 @@ fn said(
     let series =
         findings.series.iter().find(|s| stated.is_known() && s.drift_per_10000km == stated);
     let driven = truth.km_since_onset(day) / 10_000.0;
-    let drift = series.filter(|_| driven > 0.0).and_then(|s| {
+    // What came off at once has no rate per distance that an interval could cover.
+    let sudden = truth.fault.as_ref().is_some_and(|f| f.kind == FaultKind::HoseOff);
+    let drift = series.filter(|_| driven > 0.0 && !sudden).and_then(|s| {
         let (bank, band) = match s.kind {
             SeriesKind::TrimAll(bank) => (bank, None),
             SeriesKind::Trim(bank, band) => (bank, Some(band)),
