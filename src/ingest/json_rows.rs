@@ -32,17 +32,33 @@ enum Scalar<'a> {
     Other,
 }
 
-/// The members of the profile.
+/// The members of the profile: positions in the header by lower-case name.
 #[derive(Debug)]
-struct Members {
-    header: Header,
-    /// Positions in the header by lower-case name.
-    positions: BTreeMap<String, usize>,
+struct Members(BTreeMap<String, usize>);
+
+impl Members {
+    fn of(header: &Header) -> Members {
+        let names = header.names.iter().enumerate();
+        Members(names.map(|(position, name)| (name.to_lowercase(), position)).collect())
+    }
+}
+
+/// The members of one line that the profile asks for, as text by their position in `header`; as far as it can be read.
+pub(super) fn member_texts(line: &[u8], header: &Header) -> Vec<(usize, String)> {
+    let members = Members::of(header);
+    let mut cells = Vec::new();
+    let mut reader = serde_json::Deserializer::from_slice(line);
+    let seed =
+        Object { members: &members, prefix: "", cells: &mut cells, unread: &mut BTreeMap::new() };
+    // What stands in front of a fault is text as well.
+    let _ = seed.deserialize(&mut reader);
+    cells.iter().map(|(position, scalar)| (*position, shown(scalar))).collect()
 }
 
 /// Reads the rows of one file, one object per line.
 pub(super) struct JsonRows<'p> {
     body: Body<'p>,
+    header: Header,
     members: Members,
     values: Vec<f64>,
     /// By measure.
@@ -58,13 +74,12 @@ impl<'p> JsonRows<'p> {
         let header = Header::of_profile(body.profile);
         body.assembly.measures = header.measures.clone();
         body.rejects.hide_rows = true; // an object may hold members that nobody asked for
-        let names = header.names.iter().enumerate();
-        let positions = names.map(|(position, name)| (name.to_lowercase(), position)).collect();
         JsonRows {
             values: vec![f64::NAN; header.measures.len()],
             seen: vec![false; header.measures.len()],
             positions_seen: vec![false; header.names.len()],
-            members: Members { header, positions },
+            members: Members::of(&header),
+            header,
             unread: BTreeMap::new(),
             lines: 0,
             body,
@@ -88,7 +103,7 @@ impl<'p> JsonRows<'p> {
         self.body.assembly.begin();
         for (position, scalar) in &cells {
             self.positions_seen[*position] = true;
-            for purpose in &self.members.header.uses[*position] {
+            for purpose in &self.header.uses[*position] {
                 let Use::Value(index) = *purpose else {
                     let taken = other_cell(&mut self.body, *purpose, scalar, line);
                     taken
@@ -103,7 +118,7 @@ impl<'p> JsonRows<'p> {
         self.body.assembly.values(&self.values);
         let row = self.body.rows;
         self.body.assembly.finish(row).map_err(|fault| {
-            let fault = self.members.header.fault(fault);
+            let fault = self.header.fault(fault);
             let cell = cells.iter().find(|(position, _)| Some(*position) == fault.column);
             (fault, cell.map_or(String::new(), |(_, scalar)| shown(scalar)))
         })
@@ -120,7 +135,7 @@ impl<'p> JsonRows<'p> {
             let row = self.body.rows;
             match fault.column {
                 Some(at) => {
-                    let column = &self.members.header.names[at];
+                    let column = &self.header.names[at];
                     self.body.rejects.add(row, column, fault.code, raw.as_bytes());
                 }
                 None => self.body.rejects.add(row, "", fault.code, line),
@@ -228,7 +243,7 @@ impl<'p> LineRows<'p> for JsonRows<'p> {
         if self.lines == 0 {
             return Ok(None);
         }
-        let header = &self.members.header;
+        let header = &self.header;
         let needed =
             |at: &usize| header.uses[*at].iter().any(|u| !matches!(u, Use::Value(_) | Use::Trip));
         let missing: Vec<usize> =
@@ -284,13 +299,12 @@ impl<'de> Visitor<'de> for Object<'_, 'de> {
     fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<(), A::Error> {
         while let Some(name) = map.next_key_seed(NameSeed)? {
             // Most names are written as the profile has them, and stand in no other object.
-            let as_written =
-                self.members.positions.get(name.as_ref()).filter(|_| self.prefix.is_empty());
+            let as_written = self.members.0.get(name.as_ref()).filter(|_| self.prefix.is_empty());
             let (position, full) = match as_written {
                 Some(position) => (Some(position), String::new()),
                 None => {
                     let full = format!("{}{}", self.prefix, name.trim().to_lowercase());
-                    (self.members.positions.get(&full), full)
+                    (self.members.0.get(&full), full)
                 }
             };
             if let Some(position) = position {
@@ -301,7 +315,7 @@ impl<'de> Visitor<'de> for Object<'_, 'de> {
                 continue;
             }
             let inner = format!("{full}.");
-            let wanted = self.members.positions.range(inner.clone()..).next();
+            let wanted = self.members.0.range(inner.clone()..).next();
             if wanted.is_some_and(|(name, _)| name.starts_with(&inner)) {
                 map.next_value_seed(Object {
                     members: self.members,

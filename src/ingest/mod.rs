@@ -21,6 +21,7 @@ mod header;
 mod json_rows;
 mod line_rows;
 mod long_rows;
+mod look;
 mod number;
 mod order;
 mod page;
@@ -45,6 +46,7 @@ use crate::tables::samples::{Reject, RejectCode, Samples};
 
 pub use discover::{Discovery, discover};
 pub use fleet_tables::{FleetTable, Problem, read_refuels, read_register, read_services};
+pub use look::{Origin, Part, look};
 pub use profile::{BUILT_IN, Profile};
 pub use read::{pseudonym, read_file};
 pub use source::{Fingerprint, fingerprint};

@@ -4,6 +4,7 @@
 //! type, times as timestamps or in the form that the profile states, all of it as text if need be. Only the columns that
 //! the profile asks for are decoded. Never: decides trips.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
@@ -241,6 +242,29 @@ impl Cells {
             Cells::Texts(texts) => texts.as_string::<i32>().value(row).to_owned(),
         }
     }
+}
+
+/// The header, and the cells of the rows numbered `rows` as text by their position in it.
+pub(super) fn texts(
+    body: &Body<'_>,
+    rows: &BTreeSet<u64>,
+) -> Result<(Header, BTreeMap<u64, Vec<(usize, String)>>), IngestError> {
+    let (mut batches, header) = open(body)?;
+    let mut found = BTreeMap::new();
+    let mut before = 0;
+    while rows.last().is_some_and(|last| *last > before) {
+        let Some(batch) = guarded(body, || batches.next().transpose())? else { break };
+        let cells = cells(body, &header, &batch)?;
+        for row in 0..batch.num_rows() {
+            let number = before + row as u64 + 1;
+            if rows.contains(&number) {
+                let texts = cells.iter().map(|(position, column)| (*position, column.text(row)));
+                found.insert(number, texts.collect());
+            }
+        }
+        before += batch.num_rows() as u64;
+    }
+    Ok((header, found))
 }
 
 /// The first rows of a file as text, for a proposal.

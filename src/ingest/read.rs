@@ -33,9 +33,8 @@ pub fn read_file<E>(
     known: Option<&Resume>,
     sink: &mut dyn FnMut(Chunk) -> Result<(), E>,
 ) -> Result<FileReport, ReadError<E>> {
-    let facts = FileFacts::of(path, profile)?;
-    let body = Body::new(path, profile, limits, facts.assembly(path, profile, limits)?);
-    let order = Order::new(profile, limits, facts.start_us);
+    let (body, start_us) = body(path, profile, limits)?;
+    let order = Order::new(profile, limits, start_us);
     match profile.format {
         Format::Csv => read_lines(CsvRows::new(body), order, known, sink),
         Format::LongCsv => read_lines(LongRows::new(body), order, known, sink),
@@ -44,6 +43,17 @@ pub fn read_file<E>(
         Format::Capture => read_lines(CaptureRows::new(body), order, known, sink),
         Format::Parquet => super::parquet::read(body, order, sink),
     }
+}
+
+/// The body of a file without a row yet, and the start that its name gives.
+pub(super) fn body<'p>(
+    path: &'p Path,
+    profile: &'p Profile,
+    limits: &'p Limits,
+) -> Result<(Body<'p>, Option<i64>), IngestError> {
+    let facts = FileFacts::of(path, profile)?;
+    let body = Body::new(path, profile, limits, facts.assembly(path, profile, limits)?);
+    Ok((body, facts.start_us))
 }
 
 /// The keyed pseudonym of a vehicle or trip name: 16 hexadecimal digits of a keyed BLAKE3.

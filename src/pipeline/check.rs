@@ -1,11 +1,11 @@
 //! `check`: settings, tables and the first rows of each source, without writing anything.
 
+use super::side_by_side::side_by_side;
 use super::{Error, Fleet, Progress, nightly};
-use crate::ingest::{Chunk, ReadError, discover, read_file};
+use crate::ingest::discover;
 use crate::settings::{
     CostSettings, DecideSettings, GateSettings, IngestSettings, KeySpec, Pipeline, TestSettings,
 };
-use crate::tables::samples::Signal;
 use std::fmt::Write;
 
 /// What a check found.
@@ -16,9 +16,6 @@ pub struct Checked {
     /// Some input cannot be read.
     pub unreadable: bool,
 }
-
-/// Rows shown of each source.
-const ROWS_SHOWN: usize = 3;
 
 /// Reads the first file of each source as a run would and shows its first rows.
 ///
@@ -57,29 +54,10 @@ pub fn check(
             let _ = writeln!(out.text, "  left out: {}: {reason}", path.display());
         }
         let Some(path) = found.files.first() else { continue };
-        let mut first: Option<Chunk> = None;
-        let end: Result<_, ReadError<()>> = read_file(path, profile, &limits, None, &mut |chunk| {
-            first.get_or_insert(chunk);
-            Ok(())
-        });
-        match end {
-            Ok(report) => {
-                let _ = writeln!(
-                    out.text,
-                    "  {}: {} rows read, {} kept, {} rejected",
-                    path.display(),
-                    report.rows_read,
-                    report.rows_kept,
-                    report.rows_rejected
-                );
-                if let Some(chunk) = &first {
-                    show_rows(chunk, &mut out.text);
-                }
-            }
-            Err(error) => {
-                out.unreadable = true;
-                let _ = writeln!(out.text, "  {error}");
-            }
+        let shown = side_by_side(path, profile, &limits, &mut out.text);
+        if let Err(error) = shown {
+            out.unreadable = true;
+            let _ = writeln!(out.text, "  {error}");
         }
     }
     Ok(out)
@@ -104,42 +82,5 @@ fn list_settings(pipeline: &Pipeline, text: &mut String) {
                 );
             }
         }
-    }
-}
-
-/// The first rows as the tool reads them, a signal a line.
-fn show_rows(chunk: &Chunk, text: &mut String) {
-    let s = &chunk.samples;
-    let n = s.len().min(ROWS_SHOWN);
-    if n == 0 {
-        return;
-    }
-    let row = |name: &str, cells: Vec<String>, text: &mut String| {
-        let _ = write!(text, "    {name:22}");
-        for c in cells {
-            let _ = write!(text, " {c:>17.17}");
-        }
-        text.push('\n');
-    };
-    let time = |i: usize| {
-        jiff::Timestamp::from_microsecond(s.time_us[i])
-            .map_or(String::new(), |t| t.strftime("%m-%d %H:%M:%S%.3f").to_string())
-    };
-    row("time (UTC)", (0..n).map(time).collect(), text);
-    let name = |i: usize| s.vehicles[s.vehicle[i] as usize].escape_debug().to_string();
-    row("vehicle", (0..n).map(name).collect(), text);
-    for signal in Signal::ALL {
-        let Some(values) = s.signal(*signal) else { continue };
-        let spec = signal.spec();
-        let cells = (0..n)
-            .map(|i| {
-                if values[i].is_nan() {
-                    "-".to_owned()
-                } else {
-                    format!("{} {}", values[i], spec.unit)
-                }
-            })
-            .collect();
-        row(spec.name, cells, text);
     }
 }

@@ -16,6 +16,7 @@ mod judge;
 mod nightly;
 mod record;
 mod rederive;
+mod side_by_side;
 
 pub use bench_lake::bench_lake;
 pub use check::{Checked, check};

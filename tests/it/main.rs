@@ -2,6 +2,7 @@
 //!
 //! Published values: `published_*`, `sequential_vector`. Stages: `ingest_*`, `lake_*`, `report_pages`.
 //! The whole job: `run_*`, `command_line`, `bad_input`, `planted_faults`. Every parser: `fuzz`. The code itself: `architecture`.
+//! The whole job: `run_*`, `command_line`, `check_shows`, `bad_input`, `planted_faults`. The code itself: `architecture`.
 #![allow(
     clippy::unwrap_used,
     clippy::expect_used,
@@ -13,6 +14,7 @@
 
 mod architecture;
 mod bad_input;
+mod check_shows;
 mod command_line;
 mod fuzz;
 mod hostile_input;
