@@ -1,8 +1,8 @@
 //! The one integration-test binary: linking the lake's libraries once is enough.
 //!
 //! Published values: `published_*`, `sequential_vector`. Stages: `ingest_*`, `lake_*`, `report_pages`.
-//! The whole job: `run_*`, `command_line`, `bad_input`, `planted_faults`. Every parser: `fuzz`. The code itself: `architecture`.
-//! The whole job: `run_*`, `command_line`, `check_shows`, `bad_input`, `planted_faults`. The code itself: `architecture`.
+//! The whole job: `run_*`, `command_line`, `check_shows`, `bad_input`, `planted_faults`. Every parser: `fuzz`.
+//! The code itself: `architecture`.
 #![allow(
     clippy::unwrap_used,
     clippy::expect_used,
