@@ -176,6 +176,21 @@ impl<'p> Assembly<'p> {
         }
     }
 
+    /// Takes the values of one measure for rows that were read without it, but for the rows `unused` (ascending).
+    pub(super) fn column(&mut self, index: usize, mut values: Vec<f64>, unused: &[usize]) {
+        let (mut row, mut unused) = (0, unused.iter().copied().peekable());
+        values.retain(|_| {
+            row += 1;
+            unused.next_if_eq(&(row - 1)).is_none()
+        });
+        let column = &mut self.columns.values[index];
+        if column.is_empty() {
+            *column = values;
+        } else {
+            column.append(&mut values);
+        }
+    }
+
     /// Takes a whole row that was gathered from several rows of the source.
     pub(super) fn gathered(&mut self, key: (u32, u32, i64), row: u64, lines: u32, values: &[f64]) {
         let (vehicle, trip, us) = key;

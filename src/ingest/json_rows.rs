@@ -13,6 +13,7 @@ use serde::de::{DeserializeSeed, IgnoredAny, MapAccess, Visitor};
 use super::IngestError;
 use super::assembly::Use;
 use super::header::Header;
+use super::json_shape::Shape;
 use super::line_rows::{Body, Found, LineRows, without_return};
 use super::rows::Fault;
 use super::stamp::has_exponent;
@@ -22,8 +23,8 @@ use crate::tables::samples::RejectCode;
 const UNREAD_MAX: usize = 1000;
 
 /// A value that can be a cell.
-#[derive(Debug, Clone)]
-enum Scalar<'a> {
+#[derive(Debug, Clone, PartialEq)]
+pub(super) enum Scalar<'a> {
     Null,
     Whole(i64),
     Number(f64),
@@ -60,6 +61,7 @@ pub(super) struct JsonRows<'p> {
     body: Body<'p>,
     header: Header,
     members: Members,
+    shape: Shape,
     values: Vec<f64>,
     /// By measure.
     seen: Vec<bool>,
@@ -79,6 +81,7 @@ impl<'p> JsonRows<'p> {
             seen: vec![false; header.measures.len()],
             positions_seen: vec![false; header.names.len()],
             members: Members::of(&header),
+            shape: Shape::default(),
             header,
             unread: BTreeMap::new(),
             lines: 0,
@@ -89,16 +92,20 @@ impl<'p> JsonRows<'p> {
     /// Reads one object into the assembly; after a fault it must be undone.
     fn row(&mut self, line: &[u8]) -> Result<(), (Fault, String)> {
         let whole = |code| (Fault { code, column: None }, String::new());
-        let mut cells: Vec<(usize, Scalar<'_>)> = Vec::new();
-        let mut reader = serde_json::Deserializer::from_slice(line);
-        let seed = Object {
-            members: &self.members,
-            prefix: "",
-            cells: &mut cells,
-            unread: &mut self.unread,
-        };
-        seed.deserialize(&mut reader).map_err(|e| whole(json_code(&e)))?;
-        reader.end().map_err(|e| whole(json_code(&e)))?;
+        let mut cells: Vec<(usize, Scalar<'_>)> = Vec::with_capacity(self.header.names.len());
+        if !self.shape.read(line, &mut cells) {
+            cells.clear();
+            let mut reader = serde_json::Deserializer::from_slice(line);
+            let seed = Object {
+                members: &self.members,
+                prefix: "",
+                cells: &mut cells,
+                unread: &mut self.unread,
+            };
+            seed.deserialize(&mut reader).map_err(|e| whole(json_code(&e)))?;
+            reader.end().map_err(|e| whole(json_code(&e)))?;
+            self.shape = Shape::of(line, &self.members.0);
+        }
         self.values.fill(f64::NAN);
         self.body.assembly.begin();
         for (position, scalar) in &cells {

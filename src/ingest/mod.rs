@@ -19,6 +19,7 @@ mod discover;
 mod fleet_tables;
 mod header;
 mod json_rows;
+mod json_shape;
 mod line_rows;
 mod long_rows;
 mod look;
@@ -37,6 +38,7 @@ mod rows;
 mod source;
 mod stamp;
 mod suggest;
+mod suggest_raw;
 mod suggest_sample;
 mod suggest_words;
 

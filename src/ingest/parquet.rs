@@ -4,8 +4,10 @@
 //! type, times as timestamps or in the form that the profile states, all of it as text if need be. Only the columns that
 //! the profile asks for are decoded. Never: decides trips.
 
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
+use std::ops::Range;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use arrow::array::{Array, ArrayRef, AsArray};
@@ -23,48 +25,65 @@ use super::read::Extent;
 use super::rows::Fault;
 use super::source::{fingerprint, open_regular};
 use super::stamp::Stamp;
-use super::{Chunk, FileReport, IngestError, ReadError};
+use super::{Chunk, FileReport, IngestError, ReadError, Resume};
 use crate::tables::samples::RejectCode;
 
 /// Rows decoded at a time.
 const BATCH_ROWS: usize = 16_384;
 
-/// Reads one file; its digest is that of the file as it lies on disk.
+/// Reads one file. Its digest is that of the cells that the profile asks for, row by row, so that neither packing nor row
+/// groups matter, and a file that was written again with more rows is known by its first ones.
 pub(super) fn read<'p, E>(
     mut body: Body<'p>,
     mut order: Order<'p>,
+    known: Option<&Resume>,
     sink: &mut dyn FnMut(Chunk) -> Result<(), E>,
 ) -> Result<FileReport, ReadError<E>> {
     let print = fingerprint(body.path)?;
     if print.bytes == 0 {
         return Err(IngestError::Empty { path: body.path.to_path_buf() }.into());
     }
+    let rows_known = match known {
+        Some(known) if begins_with(&body, known)? => Some(known.rows),
+        _ => None,
+    };
     let (mut batches, header) = open(&body)?;
+    let mut digest = CellDigest::new(&header);
     body.assembly.measures = header.measures.clone();
     loop {
         let batch = guarded(&body, || batches.next().transpose())?;
         if let Some(batch) = &batch {
             body.assembly.reserve(batch.num_rows());
             let cells = cells(&body, &header, batch)?;
-            for row in 0..batch.num_rows() {
-                read_row(&mut body, &header, &cells, row);
-            }
+            digest.add(&cells, 0..batch.num_rows());
+            read_batch(&mut body, &header, &cells, batch.num_rows());
             body.check_names()?;
         }
-        if let Some(chunk) = body.chunk(&mut order, batch.is_none(), 0) {
+        if let Some(chunk) = body.chunk(&mut order, batch.is_none(), rows_known.unwrap_or(0)) {
             sink(chunk).map_err(ReadError::Sink)?;
         }
         if batch.is_none() {
             break;
         }
     }
-    let extent = Extent {
-        decoded: (print.bytes, print.blake3.clone()),
-        fingerprint: print,
-        rows_known: None,
-    };
+    let extent = Extent { decoded: digest.end(), fingerprint: print, rows_known };
     let found = Found { absent: header.absent.clone(), unread: header.unread.clone() };
     Ok(body.report(&order, found, extent))
+}
+
+/// Whether the rows of the file begin with those that an earlier run has read.
+fn begins_with(body: &Body<'_>, known: &Resume) -> Result<bool, IngestError> {
+    let (mut batches, header) = open(body)?;
+    let mut digest = CellDigest::new(&header);
+    let mut left = known.rows;
+    while left > 0 {
+        let Some(batch) = guarded(body, || batches.next().transpose())? else { return Ok(false) };
+        let cells = cells(body, &header, &batch)?;
+        let rows = batch.num_rows().min(usize::try_from(left).unwrap_or(usize::MAX));
+        digest.add(&cells, 0..rows);
+        left -= rows as u64;
+    }
+    Ok(digest.end() == (known.decoded_bytes, known.decoded_digest.clone()))
 }
 
 fn open(body: &Body<'_>) -> Result<(ParquetRecordBatchReader, Header), IngestError> {
@@ -171,25 +190,80 @@ fn is_text(kind: &DataType) -> bool {
     }
 }
 
-fn read_row(body: &mut Body<'_>, header: &Header, cells: &[(usize, Cells)], row: usize) {
-    body.rows += 1;
-    let Err((fault, raw)) = try_row(body, header, cells, row) else { return };
-    body.assembly.undo();
+/// Reads the rows of a batch; whole columns at once where every number in them can be used.
+fn read_batch(body: &mut Body<'_>, header: &Header, cells: &[(usize, Cells)], rows: usize) {
+    let Some(values) = whole_columns(body, header, cells) else {
+        for row in 0..rows {
+            body.rows += 1;
+            if let Err((fault, raw)) = try_row(body, header, cells, row, true) {
+                body.assembly.undo();
+                reject(body, header, fault, &raw);
+            }
+        }
+        return;
+    };
+    let mut unused = Vec::new();
+    for row in 0..rows {
+        body.rows += 1;
+        if let Err((fault, raw)) = try_row(body, header, cells, row, false) {
+            unused.push(row);
+            reject(body, header, fault, &raw);
+        }
+    }
+    for (index, column) in values {
+        body.assembly.column(index, column, &unused);
+    }
+}
+
+fn reject(body: &mut Body<'_>, header: &Header, fault: Fault, raw: &str) {
     let column = fault.column.and_then(|at| header.names.get(at)).map_or("", String::as_str);
     body.rejects.add(body.rows, column, fault.code, raw.as_bytes());
 }
 
+/// The values of all measures of a batch; `None` if a value cannot be used, or cannot be told without its text.
+fn whole_columns(
+    body: &Body<'_>,
+    header: &Header,
+    cells: &[(usize, Cells)],
+) -> Option<Vec<(usize, Vec<f64>)>> {
+    let mut columns = Vec::new();
+    for (position, column) in cells {
+        for purpose in &header.uses[*position] {
+            let Use::Value(index) = purpose else { continue };
+            let measure = &body.assembly.measures[*index];
+            let Cells::Numbers(numbers) = column else { return None };
+            if !measure.plain {
+                return None;
+            }
+            let value = |number: f64| {
+                if number.is_nan() { Ok(f64::NAN) } else { measure.value(number) }
+            };
+            let numbers = numbers.as_primitive::<Float64Type>();
+            let values: Result<Vec<f64>, RejectCode> = if numbers.null_count() == 0 {
+                numbers.values().iter().map(|n| value(*n)).collect()
+            } else {
+                numbers.iter().map(|n| n.map_or(Ok(f64::NAN), value)).collect()
+            };
+            columns.push((*index, values.ok()?));
+        }
+    }
+    Some(columns)
+}
+
+/// Reads one row into the assembly, its values too if `with_values`.
 fn try_row(
     body: &mut Body<'_>,
     header: &Header,
     cells: &[(usize, Cells)],
     row: usize,
+    with_values: bool,
 ) -> Result<(), (Fault, String)> {
     let assembly = &mut body.assembly;
     assembly.begin();
     for (position, column) in cells {
         for purpose in &header.uses[*position] {
             let result = match (column, purpose) {
+                (_, Use::Value(_)) if !with_values => Ok(()),
                 (column, Use::Value(index)) if column.is_null(row) => {
                     assembly.nothing(*index);
                     Ok(())
@@ -211,13 +285,14 @@ fn try_row(
                 (Cells::Times { .. }, Use::Value(_)) => Err(RejectCode::NotANumber),
                 (column, purpose) => assembly.cell(*purpose, column.text(row).trim().as_bytes()),
             };
-            result.map_err(|code| (Fault { code, column: Some(*position) }, column.text(row)))?;
+            let fault = |code| Fault { code, column: Some(*position) };
+            result.map_err(|code| (fault(code), column.text(row).into_owned()))?;
         }
     }
     assembly.finish(body.rows).map_err(|fault| {
         let fault = header.fault(fault);
         let cell = cells.iter().find(|(position, _)| Some(*position) == fault.column);
-        (fault, cell.map_or(String::new(), |(_, column)| column.text(row)))
+        (fault, cell.map_or(String::new(), |(_, column)| column.text(row).into_owned()))
     })
 }
 
@@ -230,17 +305,81 @@ impl Cells {
         }
     }
 
-    fn text(&self, row: usize) -> String {
+    fn text(&self, row: usize) -> Cow<'_, str> {
         if self.is_null(row) {
-            return String::new();
+            return Cow::Borrowed("");
         }
         match self {
             Cells::Times { us, .. } => {
-                super::stamp::rfc3339(us.as_primitive::<TimestampMicrosecondType>().value(row))
+                let us = us.as_primitive::<TimestampMicrosecondType>().value(row);
+                Cow::Owned(super::stamp::rfc3339(us))
             }
-            Cells::Numbers(numbers) => numbers.as_primitive::<Float64Type>().value(row).to_string(),
-            Cells::Texts(texts) => texts.as_string::<i32>().value(row).to_owned(),
+            Cells::Numbers(numbers) => {
+                Cow::Owned(numbers.as_primitive::<Float64Type>().value(row).to_string())
+            }
+            Cells::Texts(texts) => Cow::Borrowed(texts.as_string::<i32>().value(row)),
         }
+    }
+
+    /// Adds the bytes of some rows to a digest; 'not available' has bytes of its own.
+    fn digest(&self, rows: Range<usize>, hasher: &mut blake3::Hasher) -> u64 {
+        let mut bytes = Vec::with_capacity(rows.len() * 8);
+        match self {
+            Cells::Numbers(numbers) => {
+                let numbers = numbers.as_primitive::<Float64Type>();
+                for row in rows {
+                    let number = if numbers.is_null(row) { f64::NAN } else { numbers.value(row) };
+                    bytes.extend_from_slice(&number.to_le_bytes());
+                }
+            }
+            Cells::Times { us, .. } => {
+                let us = us.as_primitive::<TimestampMicrosecondType>();
+                for row in rows {
+                    let us = if us.is_null(row) { i64::MIN } else { us.value(row) };
+                    bytes.extend_from_slice(&us.to_le_bytes());
+                }
+            }
+            Cells::Texts(_) => {
+                for row in rows {
+                    let text = self.text(row);
+                    bytes.extend_from_slice(&(text.len() as u64).to_le_bytes());
+                    bytes.extend_from_slice(text.as_bytes());
+                }
+            }
+        }
+        hasher.update(&bytes);
+        bytes.len() as u64
+    }
+}
+
+/// The digest of the cells read so far: a column each, so that batches may end anywhere.
+struct CellDigest {
+    columns: Vec<(String, blake3::Hasher)>,
+    bytes: u64,
+}
+
+impl CellDigest {
+    fn new(header: &Header) -> CellDigest {
+        let used = header.names.iter().zip(&header.uses).filter(|(_, uses)| !uses.is_empty());
+        let columns = used.map(|(name, _)| (name.clone(), blake3::Hasher::new())).collect();
+        CellDigest { columns, bytes: 0 }
+    }
+
+    fn add(&mut self, cells: &[(usize, Cells)], rows: Range<usize>) {
+        for ((_, hasher), (_, cells)) in self.columns.iter_mut().zip(cells) {
+            self.bytes += cells.digest(rows.clone(), hasher);
+        }
+    }
+
+    /// Bytes and digest of everything added.
+    fn end(&self) -> (u64, String) {
+        let mut whole = blake3::Hasher::new();
+        for (name, hasher) in &self.columns {
+            whole.update(&(name.len() as u64).to_le_bytes());
+            whole.update(name.as_bytes());
+            whole.update(hasher.finalize().as_bytes());
+        }
+        (self.bytes, whole.finalize().to_hex().to_string())
     }
 }
 
@@ -258,7 +397,8 @@ pub(super) fn texts(
         for row in 0..batch.num_rows() {
             let number = before + row as u64 + 1;
             if rows.contains(&number) {
-                let texts = cells.iter().map(|(position, column)| (*position, column.text(row)));
+                let text = |(at, column): &(usize, Cells)| (*at, column.text(row).into_owned());
+                let texts = cells.iter().map(text);
                 found.insert(number, texts.collect());
             }
         }

@@ -20,7 +20,7 @@ use crate::quantity::{Affine, Unit};
 use crate::tables::samples::{SIGNALS, Signal};
 
 /// Markers of 'not available' that every profile knows, lower case. An empty cell always means it.
-const NULL_MARKERS: &[&str] = &[
+pub(super) const NULL_MARKERS: &[&str] = &[
     "nodata", "no data", "-", "--", "---", "n/a", "#n/a", "na", "null", "none", "nil", "nan", "?",
 ];
 /// Checks a profile text; `path` is named in errors.

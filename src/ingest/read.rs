@@ -41,7 +41,7 @@ pub fn read_file<E>(
         Format::JsonLines => read_lines(JsonRows::new(body), order, known, sink),
         Format::Raw => read_lines(RawRows::new(body), order, known, sink),
         Format::Capture => read_lines(CaptureRows::new(body), order, known, sink),
-        Format::Parquet => super::parquet::read(body, order, sink),
+        Format::Parquet => super::parquet::read(body, order, known, sink),
     }
 }
 

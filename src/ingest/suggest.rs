@@ -9,6 +9,7 @@ use std::path::Path;
 use super::number::{NumberForm, any_decimal};
 use super::profile::{Format, TimeForm, canonical_unit};
 use super::stamp::{Stamp, StampReader};
+use super::suggest_raw::traffic;
 use super::suggest_sample::{Column, Sample, sample};
 use super::suggest_words::{signal_of, unit_by_range, unit_in_name, words};
 use super::{IngestError, Limits};
@@ -50,46 +51,71 @@ pub fn suggest(path: &Path, limits: &Limits) -> Result<Suggestion, IngestError> 
         taken: vec![false; sample.columns.len()],
         vehicle_in_name: false,
     };
-    let long = draft.long_columns();
-    let head = draft.head(long.is_some());
-    let time = draft.time(&name);
-    let vehicle = draft.vehicle(&name);
-    let trip = draft.trip();
-    let columns = match &long {
-        Some(long) => draft.long_signals(long),
-        None => draft.signals(),
+    let body = if sample.format == Format::Capture {
+        let head = draft.capture_head();
+        let vehicle = draft.vehicle(&name);
+        format!(
+            "\n{head}\n{vehicle}\n[trip]\nfrom = \"file\"   # assumed: every file is one trip\n"
+        )
+    } else {
+        draft.table(&name)
     };
     let mut toml =
         format!("# Proposed for {}. Check every line that says `assumed`.\n", printable(&name));
     for point in &draft.undecided {
         let _ = writeln!(toml, "# Not decided: {point}");
     }
-    let _ = write!(toml, "\n{head}\n{time}\n{vehicle}\n{trip}{columns}");
-    Ok(Suggestion { toml, undecided: draft.undecided })
+    Ok(Suggestion { toml: toml + &body, undecided: draft.undecided })
 }
 
 /// What the columns of the long form are.
 struct Long {
     signal: usize,
     value: usize,
+    unit: Option<usize>,
 }
 
-struct Draft<'s> {
-    sample: &'s Sample,
-    undecided: Vec<String>,
+/// A proposal in the making.
+pub(super) struct Draft<'s> {
+    pub(super) sample: &'s Sample,
+    pub(super) undecided: Vec<String>,
     /// Columns that have a purpose already.
-    taken: Vec<bool>,
+    pub(super) taken: Vec<bool>,
     /// The proposed file-name pattern gives the vehicle.
     vehicle_in_name: bool,
 }
 
 impl<'s> Draft<'s> {
-    fn column(&self, at: usize) -> &'s Column {
+    /// Everything for a file with columns.
+    fn table(&mut self, name: &str) -> String {
+        let traffic = traffic(self.sample);
+        for at in traffic.iter().flat_map(|t| t.request.into_iter().chain([t.response])) {
+            self.taken[at] = true;
+        }
+        let long = if traffic.is_some() { None } else { self.long_columns() };
+        let form = match (&traffic, &long) {
+            (Some(_), _) => Format::Raw,
+            (None, Some(_)) => Format::LongCsv,
+            (None, None) => self.sample.format,
+        };
+        let head = self.head(form);
+        let time = self.time(name);
+        let vehicle = self.vehicle(name);
+        let trip = self.trip();
+        let columns = match (&traffic, &long) {
+            (Some(traffic), _) => self.raw_section(traffic),
+            (None, Some(long)) => self.long_signals(long),
+            (None, None) => self.signals(),
+        };
+        format!("\n{head}\n{time}\n{vehicle}\n{trip}{columns}")
+    }
+
+    pub(super) fn column(&self, at: usize) -> &'s Column {
         &self.sample.columns[at]
     }
 
     /// A column as the profile names it.
-    fn reference(&self, at: usize) -> String {
+    pub(super) fn reference(&self, at: usize) -> String {
         if self.sample.header { quoted(&self.column(at).name) } else { (at + 1).to_string() }
     }
 
@@ -123,21 +149,30 @@ impl<'s> Draft<'s> {
             return None;
         };
         self.taken[signal] = true;
-        Some(Long { signal, value })
+        // A column `unit` may as well name the vehicle, so its cells must be units.
+        let is_unit = |at: &usize| {
+            let cells = filled(self.column(*at));
+            2 * cells.iter().filter(|c| Unit::parse(c).is_some()).count() > cells.len()
+        };
+        let unit = self.named(&["unit", "units", "einheit"]).filter(is_unit);
+        if let Some(at) = unit {
+            self.taken[at] = true;
+        }
+        Some(Long { signal, value, unit })
     }
 
-    fn head(&self, long: bool) -> String {
+    fn head(&self, form: Format) -> String {
         let mut toml = String::new();
-        let format = match self.sample.format {
-            Format::Csv | Format::LongCsv if long => "long_csv",
-            Format::Csv | Format::LongCsv => "csv",
-            Format::JsonLines => "jsonl",
-            Format::Parquet => "parquet",
-            Format::Raw => "raw",
-            Format::Capture => "capture",
+        let (format, why) = match form {
+            Format::Csv => ("csv", "lines of cells, a column a signal"),
+            Format::LongCsv => ("long_csv", "lines with the name of a signal and its value"),
+            Format::JsonLines => ("jsonl", "the first line is an object in braces"),
+            Format::Parquet => ("parquet", "by the name of the file"),
+            Format::Raw => ("raw", "cells with diagnostic responses in hexadecimal digits"),
+            Format::Capture => ("capture", "lines with a time, an interface and a frame"),
         };
-        let _ = writeln!(toml, "format = \"{format}\"");
-        if format.ends_with("csv") {
+        let _ = writeln!(toml, "format = \"{format}\"   # {why}");
+        if matches!(form, Format::Csv | Format::LongCsv | Format::Raw) {
             let mark = if self.sample.delimiter == b'\t' {
                 "tab".to_owned()
             } else {
@@ -159,7 +194,7 @@ impl<'s> Draft<'s> {
             let _ = writeln!(toml, "header = false   # the first line holds numbers");
         }
         if let Some(mark) = self.sample.comment {
-            let _ = writeln!(toml, "comment = \"{mark}\"");
+            let _ = writeln!(toml, "comment = \"{mark}\"   # the first line begins with it");
         }
         if self.sample.skip_lines > 0 {
             let _ = writeln!(
@@ -312,6 +347,7 @@ impl<'s> Draft<'s> {
                     .to_owned(),
             );
         }
+        self.undecided.push("the unit of the clock: seconds are assumed".to_owned());
         self.vehicle_in_name = true;
         let (group, pattern) = start.unwrap_or((r"\d{8}T\d{6}Z", "%Y%m%dT%H%M%SZ"));
         self.undecided
@@ -362,7 +398,7 @@ impl<'s> Draft<'s> {
                 self.taken[at] = true;
                 format!("[trip]\ncolumn = {}   # by its name\n\n", self.reference(at))
             }
-            _ => String::new(),
+            _ => "# no column names the trip: a gap in the times starts a new one\n\n".to_owned(),
         }
     }
 
@@ -383,10 +419,16 @@ impl<'s> Draft<'s> {
                     lines.push((signal, entry));
                 }
                 _ if self.taken[at] => {}
-                _ => rest.push(range_note(&column.name, &values)),
+                _ => rest.push(self.note(at)),
             }
         }
         self.columns_section(lines, rest)
+    }
+
+    /// What a column that is not read seems to hold.
+    pub(super) fn note(&self, at: usize) -> String {
+        let column = self.column(at);
+        range_note(&column.name, &numbers(column, self.sample.numbers))
     }
 
     fn long_signals(&mut self, long: &Long) -> String {
@@ -410,14 +452,13 @@ impl<'s> Draft<'s> {
                 None => rest.push(range_note(&name, &numbers(&column, self.sample.numbers))),
             }
         }
-        let unit = self.named(&["unit", "units", "einheit"]);
         let mut head = format!(
-            "[long]\nsignal = {}\nvalue = {}\n",
+            "[long]\nsignal = {}   # by its name\nvalue = {}   # by its name\n",
             self.reference(long.signal),
             self.reference(long.value)
         );
-        if let Some(at) = unit {
-            let _ = writeln!(head, "unit = {}", self.reference(at));
+        if let Some(at) = long.unit {
+            let _ = writeln!(head, "unit = {}   # by its name", self.reference(at));
         }
         head + "\n" + &self.columns_section(lines, rest)
     }
@@ -457,11 +498,7 @@ impl<'s> Draft<'s> {
 
     fn columns_section(&mut self, mut lines: Vec<(Signal, String)>, rest: Vec<String>) -> String {
         lines.sort_by_key(|(signal, _)| *signal);
-        for needed in [Signal::Rpm, Signal::Stft1Pct, Signal::Ltft1Pct] {
-            if lines.iter().all(|(signal, _)| *signal != needed) {
-                self.undecided.push(format!("`{}`: no column seems to be it", needed.spec().name));
-            }
-        }
+        self.needed(&lines.iter().map(|(s, _)| *s).collect(), "column seems to be it");
         let mut toml = "[columns]\n".to_owned();
         for (_, line) in lines {
             let _ = writeln!(toml, "{line}");
@@ -542,7 +579,7 @@ fn range_note(name: &str, values: &[f64]) -> String {
 }
 
 /// Text from the file without anything that could end a comment or a string.
-fn printable(text: &str) -> String {
+pub(super) fn printable(text: &str) -> String {
     text.chars().filter(|c| !c.is_control()).take(80).collect()
 }
 

@@ -9,6 +9,7 @@ use super::csv_rows::cells;
 use super::line_rows::without_return;
 use super::number::{NumberForm, any_decimal};
 use super::profile::{Encoding, Format};
+use super::raw::parse_capture_line;
 use super::source::{Block, Text};
 use super::{IngestError, Limits};
 
@@ -62,6 +63,11 @@ pub(super) fn sample(path: &Path, limits: &Limits) -> Result<Sample, IngestError
             columns: json_columns(&lines),
             ..Sample::empty()
         }),
+        Some(_) if is_capture(&lines) => {
+            let cells = lines.iter().map(|l| String::from_utf8_lossy(l).into_owned()).collect();
+            let columns = vec![Column { name: "frame".to_owned(), cells }];
+            Ok(Sample { format: Format::Capture, columns, ..Sample::empty() })
+        }
         Some(_) => Ok(delimited(&lines)),
     }
 }
@@ -78,6 +84,15 @@ impl Sample {
             columns: Vec::new(),
         }
     }
+}
+
+/// Whether most of the first lines are frames of a CAN capture.
+fn is_capture(lines: &[&[u8]]) -> bool {
+    let looked_at = &lines[..lines.len().min(200)];
+    let is_frame = |line: &[u8]| {
+        std::str::from_utf8(line).is_ok_and(|text| matches!(parse_capture_line(text), Ok(Some(_))))
+    };
+    2 * looked_at.iter().filter(|line| is_frame(line)).count() > looked_at.len()
 }
 
 fn delimited(lines: &[&[u8]]) -> Sample {

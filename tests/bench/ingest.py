@@ -1,7 +1,7 @@
 """Benchmark of ingest: read, condense and commit, beside programs that only turn the same logs into one Parquet file.
 
     python3 tests/bench/ingest.py [--dir DIR] [--rows N] [--repeats N] [--files 30 5000] [--all]
-    python3 tests/bench/ingest.py --formats            other formats beside plain CSV
+    python3 tests/bench/ingest.py --formats            other formats beside polars, and beside plain CSV
     python3 tests/bench/ingest.py --stream GB          one long run: memory over time
     python3 tests/bench/ingest.py --stream GB --nightly    many nights: memory over the history
 
@@ -101,10 +101,38 @@ def compare(args: argparse.Namespace, kind: str, home: Path, label: str) -> None
 def other_formats(args: argparse.Namespace) -> None:
     """The large files in the other formats that a source profile knows."""
     plain = generated(args, 30, SEED, args.dir / f"csv-30-{args.rows}")
-    for kind in formats.KINDS if not args.kinds else args.kinds:
-        home = args.dir / f"{kind}-30-{args.rows}"
-        formats.convert(plain, home, kind)
-        compare(args, kind, home, f"30 files as {kind}")
+    for kind in args.kinds or formats.KINDS:
+        if kind in formats.KINDS:
+            home = args.dir / f"{kind}-30-{args.rows}"
+            formats.convert(plain, home, kind)
+            compare(args, kind, home, f"30 files as {kind}")
+    beside_csv(args)
+
+
+def beside_csv(args: argparse.Namespace) -> None:
+    """The same samples in every form, plain CSV in the same run; a tenth of the rows, as some forms take many lines a sample."""
+    rows = args.rows // 10
+    tenth = argparse.Namespace(**{**vars(args), "rows": rows})
+    plain = generated(tenth, 30, SEED, args.dir / f"csv-30-{rows}")
+    homes = {"csv": plain}
+    for kind in args.kinds or formats.KINDS + formats.GATHERED:
+        homes[kind] = args.dir / f"{kind}-30-{rows}"
+        formats.convert(plain, homes[kind], kind)
+    runs: dict[str, list[bench.Measured]] = {kind: [] for kind in homes}
+    for _ in range(args.repeats):
+        for kind, home in homes.items():
+            runs[kind].append(ours(args, home))
+    print(f"\nthe same {rows:,} samples in every form; rates of the median run, CPU ratio to plain CSV per sample")
+    print(f"{'':12}{'MB':>8}{'M rows':>8}{'s':>8}{'CPU s':>8}{'M rows/s':>10}{'MB/s':>8}{'ratio':>8}{'CPU ratio':>11}{'peak MB':>9}")
+    reference = bench.median([m.seconds for m in runs["csv"]]), bench.median([m.cpu for m in runs["csv"]])
+    for kind, done in runs.items():
+        seconds, cpu = bench.median([m.seconds for m in done]), bench.median([m.cpu for m in done])
+        megabytes, lines = size(homes[kind] / "logs") / 1e6, float(done[0].output.split(": ")[1].split()[0]) / 1e6
+        print(
+            f"{kind:12}{megabytes:8.1f}{lines:8.2f}{seconds:8.2f}{cpu:8.2f}{lines / seconds:10.2f}{megabytes / seconds:8.0f}"
+            f"{seconds / reference[0]:8.2f}{cpu / reference[1]:11.2f}{max(m.peak_mb for m in done):9.0f}"
+        )
+        fresh(homes[kind])
 
 
 def watched(command: list, every: float = 0.5) -> list[tuple[float, float]]:
@@ -182,7 +210,7 @@ def main() -> None:
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--all", action="store_true", help="duckdb and pandas too")
     parser.add_argument("--formats", action="store_true")
-    parser.add_argument("--kinds", nargs="*", choices=formats.KINDS, help="only these formats")
+    parser.add_argument("--kinds", nargs="*", choices=formats.KINDS + formats.GATHERED, help="only these formats")
     parser.add_argument("--stream", type=float, metavar="GB")
     parser.add_argument("--nightly", action="store_true")
     args = parser.parse_args()

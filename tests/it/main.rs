@@ -28,6 +28,7 @@ mod lake_faults;
 mod lake_rows;
 mod lake_write;
 mod open_logs_run;
+mod parquet_again;
 mod planted_faults;
 mod published_decoders;
 mod published_statistics;
