@@ -14,6 +14,7 @@
 mod architecture;
 mod bad_input;
 mod command_line;
+mod evidence_notes;
 mod hostile_input;
 mod ingest_csv;
 mod ingest_open_logs;
