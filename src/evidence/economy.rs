@@ -10,13 +10,13 @@ use super::fuel_use::{self, Beyond, FuelUse, blocks};
 use super::history::History;
 use crate::settings::TestSettings;
 use crate::stats::wander::{Block, Differences, Wander, half_width, mean};
-use crate::tables::findings::{EconomyFinding, Estimate};
+use crate::tables::findings::{AdjustedFuel, Cause, CauseWeight, EconomyFinding, Estimate};
 use crate::tables::fleet::Refuel;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 
 /// Days that are taken together: what a day has of yesterday is gone within a week.
-const BLOCK_DAYS: i32 = 7;
+const WEEK: i32 = 7;
 
 /// Days over which the family's tanks tell its course.
 const TANK_PERIOD_DAYS: i32 = 28;
@@ -61,7 +61,7 @@ struct Witness {
 impl Witness {
     fn of(
         rows: &[Vec<Beyond>],
-        block_days: i32,
+        block_days: Option<i32>,
         windows: impl Fn(usize, &[Beyond]) -> Option<[Vec<Beyond>; 2]>,
     ) -> Witness {
         let mut pooled = Differences::default();
@@ -87,31 +87,51 @@ impl Witness {
     }
 }
 
-/// Findings family by family, each in its order.
+/// What the fuel says of a fleet.
+#[derive(Debug)]
+pub(super) struct Economies {
+    /// Findings family by family, each in its order.
+    pub(super) findings: Vec<Vec<Option<EconomyFinding>>>,
+    /// Days of the vehicles with workshop records.
+    pub(super) adjusted: Vec<AdjustedFuel>,
+}
+
+/// Assesses all families.
 pub(super) fn assess(
     families: &[Vec<&History<'_>>],
     refuels: &BTreeMap<&str, Vec<&Refuel>>,
     test: &TestSettings,
-) -> Vec<Vec<Option<EconomyFinding>>> {
-    let witnesses: Vec<[Witness; 2]> =
-        families.par_iter().map(|family| witnesses(family, refuels, test)).collect();
+) -> Economies {
+    let families_used: Vec<FamilyUse> =
+        families.par_iter().map(|family| family_use(family, refuels, test)).collect();
     let fleet = [0, 1].map(|i: usize| {
         let mut pooled = Differences::default();
-        witnesses.iter().for_each(|w| pooled.add(&w[i].pooled));
+        families_used.iter().for_each(|f| pooled.add(&f.witnesses[i].pooled));
         Wander::fit(&pooled)
     });
-    families
-        .par_iter()
-        .zip(&witnesses)
-        .map(|(family, [logs, tanks])| {
-            let wander = [logs.wander(fleet[0]), tanks.wander(fleet[1])];
-            family
-                .iter()
-                .zip(logs.vehicles.iter().zip(&tanks.vehicles))
-                .map(|(history, (logs, tanks))| finding(history, logs, tanks, wander, test))
-                .collect()
-        })
-        .collect()
+    let mut out = Economies { findings: Vec::new(), adjusted: Vec::new() };
+    for (family, used) in families.iter().zip(families_used) {
+        let [logs, tanks] = &used.witnesses;
+        let wander = [logs.wander(fleet[0]), tanks.wander(fleet[1])];
+        let both: Vec<_> = family.iter().zip(logs.vehicles.iter().zip(&tanks.vehicles)).collect();
+        let findings = both.par_iter();
+        let findings = findings.map(|(h, (logs, tanks))| finding(h, logs, tanks, wander, test));
+        out.findings.push(findings.collect());
+        let served = used.served.into_iter();
+        out.adjusted.extend(served.filter_map(|(v, rows)| adjusted(family[v], &rows, wander[0]?)));
+    }
+    out
+}
+
+fn adjusted(history: &History<'_>, rows: &[Beyond], wander: Wander) -> Option<AdjustedFuel> {
+    (!rows.is_empty()).then(|| AdjustedFuel {
+        vehicle: history.vehicle.vehicle.clone(),
+        rows: rows.iter().map(|r| (r.days.0, r.weight, r.value)).collect(),
+        next: wander.next,
+        wander_variance: wander.variance,
+        wander_days: wander.memory_days,
+        wander_df: wander.df,
+    })
 }
 
 fn finding(
@@ -136,11 +156,20 @@ fn finding(
     })
 }
 
-fn witnesses(
+/// What is kept of a family until the fleet's wander is known.
+#[derive(Debug)]
+struct FamilyUse {
+    /// Logs, tanks.
+    witnesses: [Witness; 2],
+    /// Days of vehicles with workshop records, by position in the family.
+    served: Vec<(usize, Vec<Beyond>)>,
+}
+
+fn family_use(
     family: &[&History<'_>],
     refuels: &BTreeMap<&str, Vec<&Refuel>>,
     test: &TestSettings,
-) -> [Witness; 2] {
+) -> FamilyUse {
     let days: Vec<Vec<FuelUse>> = family.iter().map(|h| fuel_use::by_day(h)).collect();
     let tanks: Vec<Vec<FuelUse>> = family
         .iter()
@@ -152,11 +181,11 @@ fn witnesses(
     // Slopes are told far better by days than by tanks; where the logs know no fuel, tanks must do.
     let logged = days.iter().any(|v| !v.is_empty());
     let slopes = fuel_use::slopes(if logged { &days } else { &tanks });
-    let by_day = fuel_use::beyond(&days, &slopes, BLOCK_DAYS);
+    let by_day = fuel_use::beyond(&days, &slopes, WEEK);
     let by_tank = fuel_use::beyond(&tanks, &slopes, TANK_PERIOD_DAYS);
     let ends = |v: usize| Some((family[v].days.first()?.day, family[v].days.last()?.day));
-    [
-        Witness::of(&by_day, BLOCK_DAYS, |v, rows| {
+    let witnesses = [
+        Witness::of(&by_day, Some(WEEK), |v, rows| {
             let (first, last) = ends(v)?;
             let keep = |f: &dyn Fn(f64) -> bool| {
                 rows.iter().filter(|r| f(r.middle())).copied().collect::<Vec<_>>()
@@ -167,7 +196,7 @@ fn witnesses(
                 keep(&|day| day > last - test.recent_days && day >= first + test.baseline_days);
             Some([base, now])
         }),
-        Witness::of(&by_tank, 1, |_, rows| {
+        Witness::of(&by_tank, None, |_, rows| {
             let (first, last) = (f64::from(rows.first()?.days.0), f64::from(rows.last()?.days.1));
             let base = rows.partition_point(|r| r.middle() < first + test.baseline_days);
             let now = rows.partition_point(|r| r.middle() <= last - test.recent_days);
@@ -175,7 +204,11 @@ fn witnesses(
             (base + now <= rows.len())
                 .then(|| [rows[..base].to_vec(), rows[rows.len() - now..].to_vec()])
         }),
-    ]
+    ];
+    let of_served =
+        |(v, rows): (usize, Vec<Beyond>)| (!family[v].services.is_empty()).then_some((v, rows));
+    let served = by_day.into_iter().enumerate().filter_map(of_served).collect();
+    FamilyUse { witnesses, served }
 }
 
 fn recent_use(history: &History<'_>, test: &TestSettings) -> f64 {
@@ -190,21 +223,31 @@ fn recent_use(history: &History<'_>, test: &TestSettings) -> f64 {
     if km > 0.0 { litres / km } else { f64::NAN }
 }
 
-fn notes(history: &History<'_>, logs: Estimate, refuels: Estimate) -> Vec<String> {
-    let mut notes = vec![
-        "In closed loop the engine computer corrects restricted injectors, so economy need not change."
-            .to_owned(),
-    ];
-    if history.days.iter().any(|d| d.fuel_from_airflow) {
+/// What physics lets one expect of fuel per km under the likeliest cause, where that is nothing.
+pub(super) fn expectation(causes: &[CauseWeight]) -> Option<String> {
+    let corrected = [Cause::RestrictedInjectors, Cause::SupplyDroop, Cause::UnmeteredAir]
+        .contains(&causes.first()?.cause);
+    corrected.then(|| {
+        "In closed loop the engine computer corrects such a mixture, so fuel per km need not change, \
+         nor fall after the work."
+            .to_owned()
+    })
+}
+
+fn notes(history: &History<'_>, logs: Estimate, tanks: Estimate) -> Vec<String> {
+    let mut notes = Vec::new();
+    if logs.is_known() && history.days.iter().any(|d| d.fuel_from_airflow) {
         notes.push(
             "Fuel was computed from the airflow reading: a sensor that reads wrong makes this figure wrong too."
                 .to_owned(),
         );
     }
-    if logs.is_known() && refuels.is_known() && (logs.hi < refuels.lo || logs.lo > refuels.hi) {
+    // Two independent estimates differ where their difference is beyond its own interval.
+    let reach = (0.5 * (logs.hi - logs.lo)).hypot(0.5 * (tanks.hi - tanks.lo));
+    if logs.is_known() && tanks.is_known() && (logs.value - tanks.value).abs() > reach {
         notes.push(format!(
             "The refuels say {:+.1} % and the logs {:+.1} %: one of the two is wrong; trust the refuels until it is found.",
-            refuels.value, logs.value
+            tanks.value, logs.value
         ));
     }
     notes

@@ -6,7 +6,7 @@
 
 use super::history::History;
 use crate::stats::regression::Gram;
-use crate::stats::wander::Block;
+use crate::stats::wander::{Block, by_period};
 use crate::tables::days::Day;
 use crate::tables::fleet::Refuel;
 use std::collections::BTreeMap;
@@ -202,17 +202,14 @@ pub(super) fn beyond(family: &[Vec<FuelUse>], slopes: &Slopes, period: i32) -> V
     rows
 }
 
-/// Blocks of `days` days; `1` leaves each use a block of its own.
-pub(super) fn blocks(rows: &[Beyond], days: i32) -> Vec<Block> {
-    let at = |b: &Beyond| (b.middle() as i32).div_euclid(days);
-    let together = |a: &Beyond, b: &Beyond| days > 1 && at(a) == at(b);
-    rows.chunk_by(together)
-        .map(|part| {
-            let weight: f64 = part.iter().map(|b| b.weight).sum();
-            let sum = |f: &dyn Fn(&Beyond) -> f64| {
-                part.iter().map(|b| b.weight * f(b)).sum::<f64>() / weight
-            };
-            Block { day: sum(&Beyond::middle), weight, mean: sum(&|b| b.value) }
-        })
-        .collect()
+/// Blocks of `days` days; `None` leaves each use a block of its own.
+pub(super) fn blocks(rows: &[Beyond], days: Option<i32>) -> Vec<Block> {
+    let single = |b: &Beyond| Block { day: b.middle(), weight: b.weight, mean: b.value };
+    match days {
+        None => rows.iter().map(single).collect(),
+        Some(days) => {
+            let values: Vec<_> = rows.iter().map(|b| (b.middle(), b.weight, b.value)).collect();
+            by_period(&values, f64::from(days))
+        }
+    }
 }

@@ -26,8 +26,8 @@ use crate::stats::sequential::{
 };
 use crate::tables::days::Day;
 use crate::tables::findings::{
-    AdjustedSeries, Cause, CauseWeight, EconomyFinding, Estimate, GroupAlarm, GuaranteeFigures,
-    MisfireFinding, SeriesFinding, SeriesKind, TracePoint, VehicleFindings,
+    AdjustedFuel, AdjustedSeries, Cause, CauseWeight, EconomyFinding, Estimate, GroupAlarm,
+    GuaranteeFigures, MisfireFinding, SeriesFinding, SeriesKind, TracePoint, VehicleFindings,
 };
 use crate::tables::fleet::{AirMetering, Refuel, Service, ServiceRecord, Vehicle};
 use crate::tables::trips::Band;
@@ -65,6 +65,8 @@ pub struct Evidence {
     pub vehicles: Vec<VehicleFindings>,
     /// All-band trims of vehicles with workshop records, for judging what the work achieved.
     pub adjusted: Vec<AdjustedSeries>,
+    /// Fuel per km of the same vehicles, driving and weather taken out.
+    pub adjusted_fuel: Vec<AdjustedFuel>,
     /// Families that drift as a whole.
     pub group_alarms: Vec<GroupAlarm>,
     /// Measured beside designed rate of false flags.
@@ -95,7 +97,7 @@ pub fn assess(input: &Input<'_>) -> Evidence {
     let families = families(input.register);
     let Series { mut followed, adjusted, group_alarms } =
         follow_series(&histories, &families, input);
-    let (mut misfires, mut economy) = by_family(&histories, &families, input);
+    let (mut misfires, mut economy, adjusted_fuel) = by_family(&histories, &families, input);
     let guarantee = guarantee(&followed, input);
     let vehicles = histories
         .iter()
@@ -104,6 +106,9 @@ pub fn assess(input: &Input<'_>) -> Evidence {
             let own = std::mem::take(&mut followed[v]);
             let mut findings = assemble(history, &own, misfires[v].take(), input);
             findings.economy = economy[v].take();
+            if let Some(economy) = &mut findings.economy {
+                economy.notes.extend(economy::expectation(&findings.causes));
+            }
             findings.peers = families[&history.vehicle.engine_family]
                 .1
                 .iter()
@@ -118,7 +123,7 @@ pub fn assess(input: &Input<'_>) -> Evidence {
             findings
         })
         .collect();
-    Evidence { vehicles, adjusted, group_alarms, guarantee }
+    Evidence { vehicles, adjusted, adjusted_fuel, group_alarms, guarantee }
 }
 
 /// Peers below which the report warns (the drift test then leans on the whole fleet).
@@ -425,7 +430,7 @@ fn by_family(
     histories: &[History<'_>],
     families: &Families,
     input: &Input<'_>,
-) -> (ByVehicle<MisfireFinding>, ByVehicle<EconomyFinding>) {
+) -> (ByVehicle<MisfireFinding>, ByVehicle<EconomyFinding>, Vec<AdjustedFuel>) {
     let mut refuels: BTreeMap<&str, Vec<&Refuel>> = BTreeMap::new();
     for r in input.refuels.iter().filter(|r| r.day <= input.as_of) {
         refuels.entry(&r.vehicle).or_default().push(r);
@@ -442,16 +447,16 @@ fn by_family(
         .par_iter()
         .map(|family| misfire::assess(family, input.test, input.decide, limit))
         .collect();
-    let by_economy = economy::assess(&groups, &refuels, input.test);
+    let fuel = economy::assess(&groups, &refuels, input.test);
     let mut misfires: ByVehicle<_> = histories.iter().map(|_| None).collect();
     let mut economies: ByVehicle<_> = histories.iter().map(|_| None).collect();
-    for ((_, members), (m, e)) in families.values().zip(by_misfire.into_iter().zip(by_economy)) {
+    for ((_, members), (m, e)) in families.values().zip(by_misfire.into_iter().zip(fuel.findings)) {
         for ((v, m), e) in members.iter().zip(m).zip(e) {
             misfires[*v] = m;
             economies[*v] = e;
         }
     }
-    (misfires, economies)
+    (misfires, economies, fuel.adjusted)
 }
 
 fn assemble(

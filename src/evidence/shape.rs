@@ -294,6 +294,50 @@ mod tests {
     }
 
     #[test]
+    fn slopes_are_the_derivatives_of_the_shapes() {
+        // Central differences of each shape at an airflow where none is capped.
+        let (m, h) = (4.0, 1e-3);
+        for shape in [
+            Shape::Restriction,
+            Shape::UnmeteredAir,
+            Shape::SupplyDroop,
+            Shape::SteepDroop,
+            Shape::MeteringError,
+            Shape::OffsetMeteringError,
+        ] {
+            let [b, c] = shape.slopes(m);
+            let first = (shape.at(m + h) - shape.at(m - h)) / (2.0 * h);
+            let second = (shape.at(m + h) - 2.0 * shape.at(m) + shape.at(m - h)) / (h * h);
+            assert!((first - (c - b / (m * m))).abs() < 1e-6, "{shape:?}");
+            assert!((second - 2.0 * b / (m * m * m)).abs() < 1e-4, "{shape:?}");
+        }
+    }
+
+    #[test]
+    fn slopes_tell_what_bands_leave_open_and_never_overrule_them() {
+        // Cruise and load alone, as a hybrid shows them: 4 and 3 % are a leak or a restriction; a slope of 9 on 1/m
+        // (a leak of 9 % at idle airflow) decides.
+        let level = |m, change| Change { bank: 0, seen: Seen::Level(m), change };
+        let slope = |change| Change { bank: 0, seen: Seen::OnInverse(3.0), change };
+        let odds = |rows: &[Change], spread: f64| {
+            let n = rows.len();
+            let mut v = vec![0.0; n * n];
+            for i in 0..n {
+                v[i * n + i] = spread;
+            }
+            let at = |shape| log_likelihood(rows, &v, shape, Banks::All, 1.0);
+            at(Shape::UnmeteredAir) - at(Shape::Restriction)
+        };
+        let bands = [level(3.0, 4.0), level(9.0, 2.5)];
+        let without = odds(&bands, 0.25);
+        let with = odds(&[bands[0], bands[1], slope(9.0)], 0.25);
+        assert!(without.abs() < 2.0 && with > without + 2.0, "{without} {with}");
+        // Three bands that rise alike by 15 % are a restriction, whatever one slope says.
+        let alike = [level(1.0, 15.0), level(3.0, 15.0), level(9.0, 15.0), slope(40.0)];
+        assert!(odds(&alike, 0.25) < -5.0, "{}", odds(&alike, 0.25));
+    }
+
+    #[test]
     fn the_gaussian_form_matches_the_two_by_two_formula() {
         // V = [[4, 2], [2, 3]]: det 8, inverse [[3, -2], [-2, 4]] / 8.
         let (log_det, q) =

@@ -47,6 +47,7 @@ pub(super) fn read<'p, E>(
         Some(known) if begins_with(&body, known)? => Some(known.rows),
         _ => None,
     };
+    body.rejects.first_new_row = rows_known.map_or(0, |known| known + 1);
     let (mut batches, header) = open(&body)?;
     let mut digest = CellDigest::new(&header);
     body.assembly.measures = header.measures.clone();
@@ -75,13 +76,19 @@ pub(super) fn read<'p, E>(
 fn begins_with(body: &Body<'_>, known: &Resume) -> Result<bool, IngestError> {
     let (mut batches, header) = open(body)?;
     let mut digest = CellDigest::new(&header);
-    let mut left = known.rows;
-    while left > 0 {
+    // Counted in bytes of cells: rows that were read but not settled are part of what the digest stands for.
+    while digest.bytes < known.decoded_bytes {
         let Some(batch) = guarded(body, || batches.next().transpose())? else { return Ok(false) };
         let cells = cells(body, &header, &batch)?;
-        let rows = batch.num_rows().min(usize::try_from(left).unwrap_or(usize::MAX));
-        digest.add(&cells, 0..rows);
-        left -= rows as u64;
+        let before = digest.clone();
+        digest.add(&cells, 0..batch.num_rows());
+        if digest.bytes > known.decoded_bytes {
+            digest = before;
+            let mut rows = 0..batch.num_rows();
+            while let Some(row) = rows.next().filter(|_| digest.bytes < known.decoded_bytes) {
+                digest.add(&cells, row..row + 1);
+            }
+        }
     }
     Ok(digest.end() == (known.decoded_bytes, known.decoded_digest.clone()))
 }
@@ -353,6 +360,7 @@ impl Cells {
 }
 
 /// The digest of the cells read so far: a column each, so that batches may end anywhere.
+#[derive(Clone)]
 struct CellDigest {
     columns: Vec<(String, blake3::Hasher)>,
     bytes: u64,

@@ -3,10 +3,12 @@
 //! Trims are peer-adjusted, so a cleaning in spring is not credited with the spring. A change is judged
 //! on the days after relearning; with too few of them the verdict is `too_early`.
 
+use crate::stats::wander::{self, Differences, Wander, by_period, half_width};
 use crate::tables::days::Day;
-use crate::tables::findings::{AdjustedSeries, Estimate, Outcome, OutcomeSummary};
+use crate::tables::findings::{AdjustedFuel, AdjustedSeries, Estimate, Outcome, OutcomeSummary};
 use crate::tables::fleet::{Service, ServiceRecord};
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 /// Days before and after the work that are compared.
 const WINDOW_DAYS: i32 = 45;
@@ -42,6 +44,7 @@ fn is_cleaning(service: Service) -> bool {
 pub fn assess(
     services: &[ServiceRecord],
     adjusted: &[AdjustedSeries],
+    fuel: &[AdjustedFuel],
     days: &BTreeMap<String, Vec<Day>>,
     as_of: i32,
 ) -> Vec<Outcome> {
@@ -49,6 +52,8 @@ pub fn assess(
         services.iter().filter(|s| s.day <= as_of && is_cleaning(s.service)).collect();
     jobs.sort_by(|a, b| (a.day, &a.vehicle, a.service).cmp(&(b.day, &b.vehicle, b.service)));
     let none = Vec::new();
+    let fuel: BTreeMap<&str, &AdjustedFuel> =
+        fuel.iter().map(|f| (f.vehicle.as_str(), f)).collect();
     jobs.into_iter()
         .map(|job| {
             let next = services
@@ -56,7 +61,8 @@ pub fn assess(
                 .filter(|s| s.vehicle == job.vehicle && s.day > job.day && is_cleaning(s.service))
                 .map(|s| s.day)
                 .min();
-            outcome(job, next, adjusted, days.get(&job.vehicle).unwrap_or(&none), as_of)
+            let fuel = fuel.get(job.vehicle.as_str()).copied();
+            outcome(job, next, adjusted, fuel, days.get(&job.vehicle).unwrap_or(&none), as_of)
         })
         .collect()
 }
@@ -65,6 +71,7 @@ fn outcome(
     job: &ServiceRecord,
     next_job: Option<i32>,
     adjusted: &[AdjustedSeries],
+    fuel: Option<&AdjustedFuel>,
     days: &[Day],
     as_of: i32,
 ) -> Outcome {
@@ -101,7 +108,7 @@ fn outcome(
         trim_after_pct: trim_after,
         trim_change_pct: change,
         misfire_before_after: [misfire_rate(days, &before), misfire_rate(days, &after)],
-        economy_change_pct: economy_change(days, &before, &after),
+        economy_change_pct: fuel.map_or(Estimate::NONE, |f| economy_change(f, &before, &after)),
         days_until_next_flag: next_flag.map(|f| f - job.day),
         days_after: last.map_or(0, |l| (l - job.day).max(0)),
         verdict: verdict(trim_before, change),
@@ -125,7 +132,7 @@ fn verdict(trim_before: f64, change: Estimate) -> &'static str {
     }
 }
 
-fn values(rows: &[(i32, f64)], window: &std::ops::Range<i32>) -> Vec<f64> {
+fn values(rows: &[(i32, f64)], window: &Range<i32>) -> Vec<f64> {
     rows.iter().filter(|r| window.contains(&r.0)).map(|r| r.1).collect()
 }
 
@@ -144,7 +151,7 @@ fn difference(before: &[f64], after: &[f64], phi: f64) -> Estimate {
     Estimate { value, lo: value - half, hi: value + half }
 }
 
-fn misfire_rate(days: &[Day], window: &std::ops::Range<i32>) -> f64 {
+fn misfire_rate(days: &[Day], window: &Range<i32>) -> f64 {
     let (mut count, mut kilorevs) = (0.0, 0.0);
     for d in days.iter().filter(|d| window.contains(&d.day)) {
         kilorevs += (d.counted_revs_warm + d.counted_revs_cold) / 1000.0;
@@ -155,26 +162,32 @@ fn misfire_rate(days: &[Day], window: &std::ops::Range<i32>) -> f64 {
     if kilorevs > 0.0 { count / kilorevs } else { f64::NAN }
 }
 
-/// Plain change of fuel per km, percent, days as the unit; not adjusted for weather, so its interval is honest
-/// only within a season.
-fn economy_change(
-    days: &[Day],
-    before: &std::ops::Range<i32>,
-    after: &std::ops::Range<i32>,
-) -> Estimate {
-    let logs = |w: &std::ops::Range<i32>| -> Vec<f64> {
-        days.iter()
-            .filter(|d| w.contains(&d.day) && d.fuel_km > 3.0 && d.fuel_l > 0.0)
-            .map(|d| (d.fuel_l / d.fuel_km).ln())
-            .collect()
+/// Weeks are the unit of fuel per km.
+const WEEK: f64 = 7.0;
+
+/// Change of fuel per km, percent, driving and weather taken out; the interval knows that fuel use wanders.
+fn economy_change(fuel: &AdjustedFuel, before: &Range<i32>, after: &Range<i32>) -> Estimate {
+    let rows = |w: &Range<i32>| -> Vec<(f64, f64, f64)> {
+        let inside = fuel.rows.iter().filter(|r| w.contains(&r.0));
+        inside.map(|(day, weight, value)| (f64::from(*day), *weight, *value)).collect()
     };
-    let (b, a) = (logs(before), logs(after));
+    let (b, a) = (rows(before), rows(after));
     if b.len() < ROWS_MIN || a.len() < ROWS_MIN {
         return Estimate::NONE;
     }
-    let d = difference(&b, &a, 0.3);
-    let pct = |x: f64| 100.0 * (x.exp() - 1.0);
-    Estimate { value: pct(d.value), lo: pct(d.lo), hi: pct(d.hi) }
+    let wander = Wander {
+        next: fuel.next,
+        variance: fuel.wander_variance,
+        memory_days: fuel.wander_days,
+        df: fuel.wander_df,
+    };
+    let own = Differences::of(&by_period(&rows(&(i32::MIN..i32::MAX)), WEEK));
+    let (b, a) = (by_period(&b, WEEK), by_period(&a, WEEK));
+    let Some((variance, df)) = wander.between(&b, &a, &own) else { return Estimate::NONE };
+    let change = wander::mean(&a) - wander::mean(&b);
+    let half = half_width(variance, df, 0.95);
+    let pct = |x: f64| 100.0 * x.exp_m1();
+    Estimate { value: pct(change), lo: pct(change - half), hi: pct(change + half) }
 }
 
 /// Summary by kind of work, in name order.
@@ -264,6 +277,29 @@ mod tests {
         let e = median_interval((1..=10).map(f64::from).collect());
         assert_eq!((e.value, e.lo, e.hi), (5.5, 2.0, 9.0));
         assert!(median_interval(vec![1.0, 2.0, 3.0, 4.0, 5.0]).lo.is_nan());
+    }
+
+    #[test]
+    fn fuel_that_wanders_slowly_is_not_taken_for_an_effect() {
+        // Two seasons' worth of weeks without noise to speak of, and a change of 2 % at the job.
+        let mut fuel = AdjustedFuel {
+            vehicle: "v".to_owned(),
+            rows: (0..200)
+                .map(|d| {
+                    let noise = f64::from(d * 37 % 11 - 5) * 0.001;
+                    (d, 1.0, noise + if d < 100 { 0.0 } else { 0.02 })
+                })
+                .collect(),
+            next: 0.0,
+            wander_variance: 0.0,
+            wander_days: 56.0,
+            wander_df: 100.0,
+        };
+        let still = economy_change(&fuel, &(55..100), &(107..152));
+        assert!((still.value - 2.02).abs() < 0.1 && still.lo > 1.5, "{still:?}");
+        fuel.wander_variance = 0.02 * 0.02;
+        let wanders = economy_change(&fuel, &(55..100), &(107..152));
+        assert!(wanders.lo < 0.0 && wanders.hi > 4.0, "{wanders:?}");
     }
 
     #[test]

@@ -61,8 +61,9 @@ pub fn judge(
         decide: &pipeline.decide,
         as_of,
     };
-    let Evidence { vehicles, adjusted, group_alarms, guarantee } = evidence::assess(&input);
-    let outcomes = outcomes::assess(&fleet.services, &adjusted, &days, as_of);
+    let Evidence { vehicles, adjusted, adjusted_fuel, group_alarms, guarantee } =
+        evidence::assess(&input);
+    let outcomes = outcomes::assess(&fleet.services, &adjusted, &adjusted_fuel, &days, as_of);
     let verdicts = fleet
         .register
         .iter()

@@ -21,6 +21,21 @@ pub struct Block {
     pub mean: f64,
 }
 
+/// Blocks of `days` days from single values (day, weight, value), days ascending.
+#[must_use]
+pub fn by_period(values: &[(f64, f64, f64)], days: f64) -> Vec<Block> {
+    values
+        .chunk_by(|a, b| (a.0 / days).floor() == (b.0 / days).floor())
+        .map(|part| {
+            let weight: f64 = part.iter().map(|v| v.1).sum();
+            let mean = |f: &dyn Fn(&(f64, f64, f64)) -> f64| {
+                part.iter().map(|v| v.1 * f(v)).sum::<f64>() / weight
+            };
+            Block { day: mean(&|v| v.0), weight, mean: mean(&|v| v.2) }
+        })
+        .collect()
+}
+
 /// Upper ends of the classes of lag, days; each twice the last.
 const LAGS: [f64; 7] = [21.0, 42.0, 84.0, 168.0, 336.0, 672.0, f64::INFINITY];
 
@@ -274,4 +289,96 @@ fn weight(blocks: &[Block]) -> f64 {
 #[must_use]
 pub fn half_width(variance: f64, df: f64, level: f64) -> f64 {
     t_reach(level, df) * variance.sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    const WEEKS: usize = 104;
+    const MEMORY: f64 = 60.0;
+
+    /// Weekly blocks: noise of sd `noise`, of which a share `next` runs into the next week, on a slow wander of sd 1.
+    fn series(noise: f64, next: f64, rng: &mut ChaCha8Rng) -> Vec<Block> {
+        let mut draw = || -> f64 { StandardNormal.sample(rng) };
+        let phi = (-7.0 / MEMORY).exp();
+        let (mut slow, mut last) = (draw(), draw());
+        (0..WEEKS)
+            .map(|week| {
+                slow = phi * slow + (1.0 - phi * phi).sqrt() * draw();
+                let fresh = draw();
+                // Moving average of one step: correlation next / (1 + next²).
+                let own = noise * (fresh + next * last) / (1.0 + next * next).sqrt();
+                last = fresh;
+                let weight = if week % 3 == 0 { 0.5 } else { 1.0 };
+                Block { day: 7.0 * week as f64, weight, mean: slow + own / weight.sqrt() }
+            })
+            .collect()
+    }
+
+    fn pooled(all: &[Vec<Block>]) -> Differences {
+        let mut sum = Differences::default();
+        all.iter().for_each(|s| sum.add_scaled(&Differences::of(s)));
+        sum
+    }
+
+    #[test]
+    fn noise_and_wander_are_told_apart() {
+        let mut rng = ChaCha8Rng::seed_from_u64(1);
+        let all: Vec<Vec<Block>> = (0..200).map(|_| series(2.0, 0.0, &mut rng)).collect();
+        let w = Wander::fit(&pooled(&all)).expect("enough");
+        assert!((w.variance.sqrt() - 1.0).abs() < 0.12, "{w:?}");
+        assert!((28.0..=112.0).contains(&w.memory_days), "{w:?}");
+        assert!(w.next.abs() < 0.03, "{w:?}");
+    }
+
+    #[test]
+    fn the_noise_of_neighbours_may_be_shared_or_traded() {
+        for next in [0.3, -0.3] {
+            let mut rng = ChaCha8Rng::seed_from_u64(2);
+            let all: Vec<Vec<Block>> = (0..200).map(|_| series(3.0, next, &mut rng)).collect();
+            let w = Wander::fit(&pooled(&all)).expect("enough");
+            assert!((w.next - next / (1.0 + next * next)).abs() < 0.06, "{w:?}");
+        }
+    }
+
+    #[test]
+    fn intervals_between_windows_cover_what_they_say() {
+        let mut rng = ChaCha8Rng::seed_from_u64(3);
+        let all: Vec<Vec<Block>> = (0..1000).map(|_| series(2.0, 0.1, &mut rng)).collect();
+        let w = Wander::fit(&pooled(&all)).expect("enough");
+        let covered = all
+            .iter()
+            .filter(|s| {
+                let (a, b) = (&s[..9], &s[WEEKS - 7..]);
+                let (variance, df) = w.between(a, b, &Differences::of(s)).expect("enough");
+                (mean(b) - mean(a)).abs() < half_width(variance, df, 0.95)
+            })
+            .count();
+        // 95 % of 1,000 with five standard errors of 0.7 %.
+        assert!((915..=985).contains(&covered), "{covered}");
+    }
+
+    #[test]
+    fn a_few_series_that_change_do_not_widen_the_intervals_of_all() {
+        let mut rng = ChaCha8Rng::seed_from_u64(4);
+        let mut all: Vec<Vec<Block>> = (0..100).map(|_| series(2.0, 0.0, &mut rng)).collect();
+        for s in &mut all[..3] {
+            for b in &mut s[WEEKS / 2..] {
+                b.mean += 30.0;
+            }
+        }
+        let w = Wander::fit(&pooled(&all)).expect("enough");
+        assert!(w.variance < 2.0, "{w:?}");
+    }
+
+    #[test]
+    fn too_little_says_nothing() {
+        assert!(Wander::fit(&Differences::default()).is_none());
+        let one = [Block { day: 0.0, weight: 1.0, mean: 0.0 }];
+        assert!(Wander::fit(&Differences::of(&one)).is_none());
+    }
 }

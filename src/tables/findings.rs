@@ -528,3 +528,20 @@ pub struct AdjustedSeries {
     /// Days on which a rise was flagged, over the whole history.
     pub flags: Vec<i32>,
 }
+
+/// Fuel per km of one vehicle beyond driving, weather and its family's course, for judging workshop work.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AdjustedFuel {
+    /// Vehicle name.
+    pub vehicle: String,
+    /// (day, weight, natural logarithm of litres per km around a level of the vehicle's own), days ascending.
+    pub rows: Vec<(i32, f64, f64)>,
+    /// Correlation of a week's noise with the next's.
+    pub next: f64,
+    /// Variance of what wanders slowly in this family or fleet.
+    pub wander_variance: f64,
+    /// Days after which its correlation has fallen to 1/e.
+    pub wander_days: f64,
+    /// Degrees of freedom of the variance.
+    pub wander_df: f64,
+}
