@@ -57,7 +57,7 @@ fn day(car: Car, v: i32, i: i32) -> Day {
         stops: 40.0,
         start_coolant_c: 20.0,
         odometer_km: 30_000.0 + 60.0 * f64::from(i),
-        km_since_clear: [since_clear, since_clear + km],
+        km_since_clear: [since_clear, since_clear + 60.0],
         warmups_since_clear: nan,
         min_since_clear: nan,
         ..Trip::default()

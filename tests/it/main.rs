@@ -16,11 +16,8 @@ mod architecture;
 mod bad_input;
 mod check_shows;
 mod command_line;
-<<<<<<< HEAD
 mod fuzz;
-=======
 mod evidence_notes;
->>>>>>> side-d
 mod hostile_input;
 mod ingest_csv;
 mod ingest_open_logs;
