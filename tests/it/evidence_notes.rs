@@ -41,8 +41,8 @@ fn noise(k: i32) -> f64 {
 fn day(car: Car, v: i32, i: i32) -> Day {
     let (km, hours) = (60.0 + 25.0 * noise(v * 31 + i), 1.3);
     let since_clear = match car.reset_before_end {
-        Some(before) if i >= DAYS - before => f64::from(i - DAYS + before) * 60.0,
-        _ => 20_000.0 + f64::from(i) * 60.0,
+        Some(before) if i >= DAYS - before => f64::from(i - DAYS + before) * 100.0,
+        _ => 20_000.0 + f64::from(i) * 100.0,
     };
     let nan = [f64::NAN; 2];
     let mut trip = Trip {
