@@ -261,12 +261,12 @@ fn params(kind: SeriesKind, test: &TestSettings) -> Params {
         min_days: test.days_min as i32,
         ..Params::default()
     };
-    let single_band = BAND_LEAST * params.least_rise;
     match kind {
         SeriesKind::TrimAll(_) => params,
-        SeriesKind::Trim(..) => Params { least_rise: single_band, ..params },
+        SeriesKind::Trim(..) => Params { least_rise: BAND_LEAST * params.least_rise, ..params },
         SeriesKind::Tilt(_) => {
-            Params { least_rise: single_band, least_fall: single_band, ..with_rare_steps(params) }
+            let least = TILT_LEAST * params.least_rise;
+            Params { least_rise: least, least_fall: least, ..with_rare_steps(params) }
         }
         SeriesKind::IdleThrottle => params.scaled(0.25),
         // A fall is what deposits do here.
@@ -277,9 +277,12 @@ fn params(kind: SeriesKind, test: &TestSettings) -> Params {
     }
 }
 
-/// How much larger than in all bands a change in one band must be: what shows there for a reason (a leak at
-/// idle, droop at load) is large, and innocent steps differ a little by band.
-const BAND_LEAST: f64 = 1.5;
+/// How much larger than in all bands a change must be from load to idle: what parts them for a reason (a leak,
+/// droop) is large, and innocent steps differ a little by band.
+const TILT_LEAST: f64 = 1.5;
+
+/// The same for one band alone, which all innocent steps move as well: no blend moves it so far.
+const BAND_LEAST: f64 = 2.5;
 
 /// For what a new fuel blend does not move: differences of trims on the same day, in which it cancels, and the
 /// air at full load. Sensors and relearning still move them, seldom and by more (own judgement, no source;

@@ -139,15 +139,15 @@ const FEWEST_BASELINE_VALUES: usize = 8;
 ///
 /// Rises of the all-band trim carry most of it, because deposits act on all bands and only there an innocent
 /// step looks like them; the tilt, in which what moves all bands cancels, the throttle, breathing and warm-up
-/// have little and need little; falls (richening) have their own. A share of nought means that the series is
-/// followed for its level but never tested: single bands move by all that moves all bands.
+/// have little and need little; falls (richening) have their own. Idle and load alone are for logs so sparse that
+/// hardly any day shows both. A share of nought means that the series is followed for its level but never tested.
 pub(super) fn monitored(banks: usize) -> Vec<Monitored> {
     let mut list = Vec::new();
     let split = banks.clamp(1, BANKS) as f64;
     for bank in 1..=banks.clamp(1, BANKS) {
-        list.push(Monitored::new(SeriesKind::TrimAll(bank), 0.70 / split, 0.02 / split));
-        for band in Band::ALL {
-            list.push(Monitored::new(SeriesKind::Trim(bank, band), 0.0, 0.0));
+        list.push(Monitored::new(SeriesKind::TrimAll(bank), 0.67 / split, 0.02 / split));
+        for (band, share) in [(Band::Idle, 0.02), (Band::Cruise, 0.0), (Band::Load, 0.01)] {
+            list.push(Monitored::new(SeriesKind::Trim(bank, band), share / split, 0.0));
         }
         list.push(Monitored::new(SeriesKind::Tilt(bank), 0.05 / split, 0.05 / split));
     }
