@@ -17,8 +17,8 @@ const KM_MIN: f64 = 3.0;
 /// Distance between fills that is believed, km: 50 say little, 2,000 mean a missing record.
 const TANK_KM: std::ops::Range<f64> = 50.0..2_000.0;
 
-/// Share of a tank's distance that the logs must have seen to tell its driving and weather.
-const LOGGED_MIN: f64 = 0.3;
+/// Days of a tank that the logs must have seen to tell its driving and weather; many loggers see some trips only.
+const LOGGED_DAYS_MIN: usize = 2;
 
 /// Distance at which half of a day's scatter is the day's own (route, load, wind) whatever its length, km
 /// (own judgement, no source): a longer day weighs little more.
@@ -127,10 +127,10 @@ pub(super) fn by_tank(refuels: &[&Refuel], history: &History<'_>) -> Vec<FuelUse
             let km = odometer - start;
             let mut driving = Driving::default();
             let from = history.days.partition_point(|d| d.day < day);
-            for d in history.days[from..].iter().take_while(|d| d.day <= r.day) {
-                driving.add(d);
-            }
-            if driving.km >= LOGGED_MIN * km {
+            let to = history.days.partition_point(|d| d.day <= r.day).max(from);
+            let logged = &history.days[from..to];
+            logged.iter().for_each(|d| driving.add(d));
+            if logged.len() >= LOGGED_DAYS_MIN && driving.km >= KM_MIN {
                 let (days, log_fuel) = ((day, r.day), (litres / km).ln());
                 tanks.push(FuelUse { days, weight: km / TANK_KM.end, log_fuel, x: driving.x() });
             }

@@ -372,7 +372,8 @@ mod tests {
             }
         }
         let w = Wander::fit(&pooled(&all)).expect("enough");
-        assert!(w.variance < 2.0, "{w:?}");
+        // Plain mean squares would add 3 % of half of 30², 13.5, to the true variance of 1.
+        assert!(w.variance < 3.0, "{w:?}");
     }
 
     #[test]
