@@ -1,7 +1,7 @@
 //! The change of trim over airflow against the four shapes.
 //!
-//! In: the change from baseline to now in each bank and band, with its covariance and the airflow at
-//! which it was seen. Out: log-likelihoods per shape. Only airflow that the vehicle has shown counts:
+//! In: the changes from baseline to now in each bank, of band means and of slopes within drives, with their
+//! covariance and the airflow at which they were seen. Out: log-likelihoods per shape. Only airflow that the vehicle has shown counts:
 //! a band without data is left out, never extrapolated (hybrids hardly idle).
 
 /// What of the trim over airflow a change is of; `m` is airflow in multiples of nominal idle airflow.
