@@ -383,11 +383,14 @@ impl CellDigest {
     }
 }
 
+/// Texts of rows by number, each with its position in the header.
+type RowTexts = BTreeMap<u64, Vec<(usize, String)>>;
+
 /// The header, and the cells of the rows numbered `rows` as text by their position in it.
 pub(super) fn texts(
     body: &Body<'_>,
     rows: &BTreeSet<u64>,
-) -> Result<(Header, BTreeMap<u64, Vec<(usize, String)>>), IngestError> {
+) -> Result<(Header, RowTexts), IngestError> {
     let (mut batches, header) = open(body)?;
     let mut found = BTreeMap::new();
     let mut before = 0;
