@@ -16,7 +16,7 @@ use super::profile::ColumnRef;
 use super::rows::{Fault, Measure};
 use crate::tables::samples::RejectCode;
 
-/// Distinct names of signals remembered as not read.
+/// Distinct names of signals remembered.
 const UNREAD_MAX: usize = 1000;
 
 /// The sample that is being gathered for one vehicle.
@@ -29,16 +29,43 @@ struct Open {
     values: Vec<f64>,
 }
 
+/// The names of signals in the cells of a file.
+#[derive(Debug, Default)]
+struct SignalNames {
+    /// Measures by the folded name of their signal.
+    measures: BTreeMap<String, usize>,
+    /// The same by the names as the file writes them.
+    written: BTreeMap<Vec<u8>, Option<usize>>,
+    /// Signals that the profile does not read, by their folded names.
+    unread: BTreeMap<String, String>,
+}
+
+impl SignalNames {
+    /// The measure of the signal named in a cell, if the profile reads it.
+    fn measure(&mut self, cell: &[u8]) -> Option<usize> {
+        if let Some(measure) = self.written.get(cell) {
+            return *measure;
+        }
+        let name = String::from_utf8_lossy(cell);
+        let measure = self.measures.get(&fold(&name)).copied();
+        if measure.is_none() && self.unread.len() < UNREAD_MAX {
+            self.unread.entry(fold(&name)).or_insert_with(|| name.into_owned());
+        }
+        if self.written.len() < UNREAD_MAX {
+            self.written.insert(cell.to_vec(), measure);
+        }
+        measure
+    }
+}
+
 /// Reads the rows of one file, one value per line.
 pub(super) struct LongRows<'p> {
     body: Body<'p>,
     header: Option<Header>,
     skip_left: usize,
     step_us: i64,
-    /// Measures by the folded name of their signal.
-    signals: BTreeMap<String, usize>,
+    signals: SignalNames,
     seen: Vec<bool>,
-    unread: BTreeMap<String, String>,
     open: BTreeMap<u32, Open>,
 }
 
@@ -49,7 +76,7 @@ impl<'p> LongRows<'p> {
             ColumnRef::Name(name) => Some((fold(name), index)),
             ColumnRef::Number(_) => None,
         });
-        let signals = named.collect();
+        let measures = named.collect();
         body.assembly.measures = columns.iter().map(|c| Measure::new(c, body.profile)).collect();
         let header = (!body.profile.header).then(|| Header::by_number(body.profile));
         LongRows {
@@ -57,8 +84,7 @@ impl<'p> LongRows<'p> {
             skip_left: body.profile.skip_lines,
             step_us: body.profile.long.as_ref().map_or(1_000_000, |l| l.step_us),
             seen: vec![false; columns.len()],
-            signals,
-            unread: BTreeMap::new(),
+            signals: SignalNames { measures, ..SignalNames::default() },
             open: BTreeMap::new(),
             body,
         }
@@ -107,13 +133,7 @@ impl<'p> LongRows<'p> {
                 }
             }
         }
-        let name = String::from_utf8_lossy(name);
-        let Some(&index) = self.signals.get(&fold(&name)) else {
-            if self.unread.len() < UNREAD_MAX {
-                self.unread.entry(fold(&name)).or_insert_with(|| name.into_owned());
-            }
-            return Ok(());
-        };
+        let Some(index) = self.signals.measure(name) else { return Ok(()) };
         self.seen[index] = true;
         let (vehicle, us) = self.body.assembly.key().map_err(|f| header.fault(f))?;
         let value =
@@ -245,7 +265,7 @@ impl<'p> LineRows<'p> for LongRows<'p> {
                 .filter(|(_, seen)| !**seen)
                 .map(|(c, _)| c.signal.spec().name)
                 .collect(),
-            unread: self.unread.values().cloned().collect(),
+            unread: self.signals.unread.values().cloned().collect(),
         }))
     }
 }

@@ -181,15 +181,26 @@ impl Measure {
 pub(super) struct Reading {
     pub(super) numbers: NumberForm,
     nulls: Vec<Vec<u8>>,
+    /// By first byte: whether a marker may begin with it. Most cells are settled by this.
+    null_starts: [bool; 256],
 }
 
 impl Reading {
     pub(super) fn new(profile: &Profile) -> Reading {
-        Reading { numbers: profile.numbers, nulls: profile.nulls.clone() }
+        let mut null_starts = [false; 256];
+        // Letters beyond ASCII may become ASCII in lower case.
+        null_starts[128..].fill(true);
+        for start in profile.nulls.iter().filter_map(|marker| marker.first()) {
+            null_starts[usize::from(*start)] = true;
+            null_starts[usize::from(start.to_ascii_uppercase())] = true;
+        }
+        Reading { numbers: profile.numbers, nulls: profile.nulls.clone(), null_starts }
     }
 
     pub(super) fn is_null(&self, cell: &[u8]) -> bool {
-        cell.is_empty() || self.nulls.iter().any(|marker| same_word(cell, marker))
+        let Some(first) = cell.first() else { return true };
+        self.null_starts[usize::from(*first)]
+            && self.nulls.iter().any(|marker| same_word(cell, marker))
     }
 }
 
