@@ -102,6 +102,12 @@ impl<'p> Assembly<'p> {
         }
     }
 
+    /// Makes columns for the measures, which have become known after room was made.
+    pub(super) fn make_columns(&mut self) {
+        let room = self.columns.time.capacity();
+        self.reserve(room);
+    }
+
     /// The rows since the last call.
     pub(super) fn take(&mut self) -> Columns {
         std::mem::replace(&mut self.columns, Columns::new(self.measures.len(), 0))

@@ -6,7 +6,7 @@
 
 use super::IngestError;
 use super::buses::{Buses, text};
-use super::line_rows::{Body, Found, LineRows, without_return};
+use super::line_rows::{Body, Found, LineRows};
 use super::raw::{RawAssembler, parse_capture_line};
 use super::stamp::Stamp;
 use crate::tables::samples::RejectCode;
@@ -28,8 +28,6 @@ pub(super) struct CaptureRows<'p> {
     body: Body<'p>,
     buses: Buses,
     interfaces: std::collections::BTreeSet<String>,
-    skip_left: usize,
-    any: bool,
 }
 
 impl<'p> CaptureRows<'p> {
@@ -37,19 +35,7 @@ impl<'p> CaptureRows<'p> {
         let buses = Buses::new(&mut body);
         // Frames that are not diagnostic may hold anything, positions too.
         body.rejects.hide_rows = true;
-        let (skip_left, interfaces) = (body.profile.skip_lines, Default::default());
-        CaptureRows { skip_left, buses, interfaces, any: false, body }
-    }
-
-    fn line(&mut self, line: &[u8]) {
-        self.any = true;
-        if line.len() > self.body.limits.line_bytes_max {
-            return self.body.reject_line(RejectCode::LineTooLong, line);
-        }
-        self.body.rows += 1;
-        if let Err((code, column)) = self.frame(line, false) {
-            self.body.rejects.add(self.body.rows, column, code, line);
-        }
+        CaptureRows { buses, interfaces: Default::default(), body }
     }
 
     /// Reads one line; on `trial`, only says whether it could be used.
@@ -80,39 +66,26 @@ impl<'p> CaptureRows<'p> {
 }
 
 impl<'p> LineRows<'p> for CaptureRows<'p> {
-    fn lines(&mut self, block: &[u8]) -> Result<(), IngestError> {
-        self.body.assembly.reserve(64);
-        let mut from = 0;
-        for end in memchr::memchr_iter(b'\n', block) {
-            let line = without_return(&block[from..end]);
-            from = end + 1;
-            if self.skip_left > 0 {
-                self.skip_left -= 1;
-            } else if !self.body.is_no_row(line) {
-                self.line(line);
-            }
+    const GATHERS: bool = true;
+
+    fn line(&mut self, line: &[u8]) -> Result<(), IngestError> {
+        if line.len() > self.body.limits.line_bytes_max {
+            self.body.reject_line(RejectCode::LineTooLong, line);
+            return Ok(());
+        }
+        self.body.rows += 1;
+        if let Err((code, column)) = self.frame(line, false) {
+            self.body.rejects.add(self.body.rows, column, code, line);
         }
         Ok(())
     }
 
-    fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError> {
-        let line = without_return(line);
-        if self.skip_left > 0 || self.body.is_no_row(line) {
-            return Ok(true);
-        }
-        self.body.assembly.reserve(1);
-        self.any = true;
+    fn last(&mut self, line: &[u8]) -> Result<bool, IngestError> {
         if self.frame(line, true).is_err() {
             return Ok(false);
         }
-        self.line(line);
+        self.line(line)?;
         Ok(true)
-    }
-
-    fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError> {
-        self.any = true;
-        self.body.reject_line(RejectCode::LineTooLong, start);
-        Ok(())
     }
 
     fn settled(&mut self) -> u64 {
@@ -128,6 +101,6 @@ impl<'p> LineRows<'p> for CaptureRows<'p> {
     }
 
     fn found(&self) -> Result<Option<Found>, IngestError> {
-        Ok(self.any.then(|| self.buses.found(&self.body, Vec::new())))
+        Ok(self.body.any.then(|| self.buses.found(&self.body, Vec::new())))
     }
 }

@@ -9,7 +9,7 @@ use std::borrow::Cow;
 
 use super::IngestError;
 use super::header::{Header, Step};
-use super::line_rows::{Body, Found, LineRows, without_return};
+use super::line_rows::{Body, Found, LineRows};
 use super::number::short_decimal;
 use super::rows::Fault;
 use crate::tables::samples::RejectCode;
@@ -18,42 +18,33 @@ use crate::tables::samples::RejectCode;
 pub(super) struct CsvRows<'p> {
     body: Body<'p>,
     header: Option<Header>,
-    skip_left: usize,
 }
 
 impl<'p> LineRows<'p> for CsvRows<'p> {
-    fn lines(&mut self, block: &[u8]) -> Result<(), IngestError> {
-        if self.header.is_some() {
-            self.body.reserve(block);
+    #[inline]
+    fn line(&mut self, line: &[u8]) -> Result<(), IngestError> {
+        if self.header.is_none() {
+            return self.read_header(line);
         }
-        let mut from = 0;
-        for end in memchr::memchr_iter(b'\n', block) {
-            let line = without_return(&block[from..end]);
-            from = end + 1;
-            if self.skip_left > 0 {
-                self.skip_left -= 1;
-            } else if !self.body.is_no_row(line) {
-                if self.header.is_none() {
-                    self.read_header(line)?;
-                    self.body.reserve(&block[from..]);
-                } else {
-                    self.line(line);
-                }
+        if line.len() > self.body.limits.line_bytes_max {
+            self.body.reject_line(RejectCode::LineTooLong, line);
+            return Ok(());
+        }
+        self.body.rows += 1;
+        if let Err(fault) = self.row(line) {
+            self.body.assembly.undo();
+            if let Some(header) = &self.header {
+                header.reject(line, fault, &mut self.body);
             }
         }
-        self.body.check_names()
+        Ok(())
     }
 
-    fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError> {
-        let line = without_return(line);
-        if self.skip_left > 0 || self.body.is_no_row(line) {
-            return Ok(true);
-        }
+    fn last(&mut self, line: &[u8]) -> Result<bool, IngestError> {
         if self.header.is_none() {
             self.read_header(line)?;
             return Ok(true);
         }
-        self.body.assembly.reserve(1);
         self.body.rows += 1;
         let usable = self.row(line).is_ok();
         if !usable {
@@ -63,12 +54,8 @@ impl<'p> LineRows<'p> for CsvRows<'p> {
         Ok(usable)
     }
 
-    fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError> {
-        if self.header.is_none() {
-            return Err(self.body.long_header());
-        }
-        self.body.reject_line(RejectCode::LineTooLong, start);
-        Ok(())
+    fn awaits_header(&self) -> bool {
+        self.header.is_none()
     }
 
     fn body(&mut self) -> &mut Body<'p> {
@@ -84,7 +71,7 @@ impl<'p> LineRows<'p> for CsvRows<'p> {
 impl<'p> CsvRows<'p> {
     pub(super) fn new(body: Body<'p>) -> CsvRows<'p> {
         let by_number = (!body.profile.header).then(|| Header::by_number(body.profile));
-        let mut rows = CsvRows { skip_left: body.profile.skip_lines, body, header: None };
+        let mut rows = CsvRows { body, header: None };
         if let Some(header) = by_number {
             rows.start(header);
         }
@@ -100,21 +87,8 @@ impl<'p> CsvRows<'p> {
     fn read_header(&mut self, line: &[u8]) -> Result<(), IngestError> {
         let header = Header::read(line, &self.body)?;
         self.start(header);
+        self.body.assembly.make_columns();
         Ok(())
-    }
-
-    #[inline]
-    fn line(&mut self, line: &[u8]) {
-        if line.len() > self.body.limits.line_bytes_max {
-            return self.body.reject_line(RejectCode::LineTooLong, line);
-        }
-        self.body.rows += 1;
-        if let Err(fault) = self.row(line) {
-            self.body.assembly.undo();
-            if let Some(header) = &self.header {
-                header.reject(line, fault, &mut self.body);
-            }
-        }
     }
 
     /// Reads one row into the assembly; after a fault it must be undone.

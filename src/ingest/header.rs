@@ -3,10 +3,11 @@
 //! Comes in: the names in the order of the file. Goes out: what each position is for, or an error that names what is
 //! expected and what is there. Names match without regard to case and surrounding space. Never: reads values.
 
+use std::borrow::Cow;
 use std::path::Path;
 
 use super::IngestError;
-use super::assembly::Use;
+use super::assembly::{Assembly, Use};
 use super::csv_rows::cells;
 use super::line_rows::Body;
 use super::profile::{ColumnRef, NameSource, Profile};
@@ -184,6 +185,45 @@ impl Header {
             open_ended: false,
             line: Vec::new(),
         }
+    }
+
+    /// The cells of a line, if it has one for each column.
+    pub(super) fn cells<'l>(
+        &self,
+        line: &'l [u8],
+        profile: &Profile,
+    ) -> Result<Vec<Cow<'l, [u8]>>, Fault> {
+        let cells = cells(line, profile.delimiter, profile.quote);
+        let more = cells.get(self.uses.len()..).unwrap_or(&[]);
+        let ragged = cells.len() < self.uses.len() || more.iter().any(|c| !c.is_empty());
+        if ragged && !self.open_ended {
+            return Err(Fault { code: RejectCode::RaggedRow, column: None });
+        }
+        Ok(cells)
+    }
+
+    /// Starts a row with these cells, but for those that serve a purpose in `own`; hands these back in its order, empty
+    /// where the file has no such column.
+    pub(super) fn place<'c, const N: usize>(
+        &self,
+        cells: &'c [Cow<'_, [u8]>],
+        own: [Use; N],
+        assembly: &mut Assembly<'_>,
+    ) -> Result<[&'c [u8]; N], Fault> {
+        let mut kept = [&[][..]; N];
+        assembly.begin();
+        for (position, (uses, cell)) in self.uses.iter().zip(cells).enumerate() {
+            for purpose in uses {
+                match own.iter().position(|o| o == purpose) {
+                    Some(k) => kept[k] = cell,
+                    None => {
+                        let fault = |code| Fault { code, column: Some(position) };
+                        assembly.cell(*purpose, cell).map_err(fault)?;
+                    }
+                }
+            }
+        }
+        Ok(kept)
     }
 
     /// The fault with the position of the column that serves the purpose at fault.

@@ -14,7 +14,7 @@ use super::IngestError;
 use super::assembly::Use;
 use super::header::Header;
 use super::json_shape::Shape;
-use super::line_rows::{Body, Found, LineRows, without_return};
+use super::line_rows::{Body, Found, LineRows};
 use super::rows::Fault;
 use super::stamp::has_exponent;
 use crate::tables::samples::RejectCode;
@@ -68,7 +68,6 @@ pub(super) struct JsonRows<'p> {
     /// By position in the header.
     positions_seen: Vec<bool>,
     unread: BTreeMap<String, ()>,
-    lines: u64,
 }
 
 impl<'p> JsonRows<'p> {
@@ -84,7 +83,6 @@ impl<'p> JsonRows<'p> {
             shape: Shape::default(),
             header,
             unread: BTreeMap::new(),
-            lines: 0,
             body,
         }
     }
@@ -129,25 +127,6 @@ impl<'p> JsonRows<'p> {
             let cell = cells.iter().find(|(position, _)| Some(*position) == fault.column);
             (fault, cell.map_or(String::new(), |(_, scalar)| shown(scalar)))
         })
-    }
-
-    fn line(&mut self, line: &[u8]) {
-        self.lines += 1;
-        if line.len() > self.body.limits.line_bytes_max {
-            return self.body.reject_line(RejectCode::LineTooLong, line);
-        }
-        self.body.rows += 1;
-        if let Err((fault, raw)) = self.row(line) {
-            self.body.assembly.undo();
-            let row = self.body.rows;
-            match fault.column {
-                Some(at) => {
-                    let column = &self.header.names[at];
-                    self.body.rejects.add(row, column, fault.code, raw.as_bytes());
-                }
-                None => self.body.rejects.add(row, "", fault.code, line),
-            }
-        }
     }
 }
 
@@ -207,26 +186,27 @@ fn shown(scalar: &Scalar<'_>) -> String {
 }
 
 impl<'p> LineRows<'p> for JsonRows<'p> {
-    fn lines(&mut self, block: &[u8]) -> Result<(), IngestError> {
-        self.body.reserve(block);
-        let mut from = 0;
-        for end in memchr::memchr_iter(b'\n', block) {
-            let line = without_return(&block[from..end]);
-            from = end + 1;
-            if !self.body.is_no_row(line) {
-                self.line(line);
+    fn line(&mut self, line: &[u8]) -> Result<(), IngestError> {
+        if line.len() > self.body.limits.line_bytes_max {
+            self.body.reject_line(RejectCode::LineTooLong, line);
+            return Ok(());
+        }
+        self.body.rows += 1;
+        if let Err((fault, raw)) = self.row(line) {
+            self.body.assembly.undo();
+            let row = self.body.rows;
+            match fault.column {
+                Some(at) => {
+                    let column = &self.header.names[at];
+                    self.body.rejects.add(row, column, fault.code, raw.as_bytes());
+                }
+                None => self.body.rejects.add(row, "", fault.code, line),
             }
         }
-        self.body.check_names()
+        Ok(())
     }
 
-    fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError> {
-        let line = without_return(line);
-        if self.body.is_no_row(line) {
-            return Ok(true);
-        }
-        self.body.assembly.reserve(1);
-        self.lines += 1;
+    fn last(&mut self, line: &[u8]) -> Result<bool, IngestError> {
         self.body.rows += 1;
         let usable = self.row(line).is_ok();
         if !usable {
@@ -236,18 +216,12 @@ impl<'p> LineRows<'p> for JsonRows<'p> {
         Ok(usable)
     }
 
-    fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError> {
-        self.lines += 1;
-        self.body.reject_line(RejectCode::LineTooLong, start);
-        Ok(())
-    }
-
     fn body(&mut self) -> &mut Body<'p> {
         &mut self.body
     }
 
     fn found(&self) -> Result<Option<Found>, IngestError> {
-        if self.lines == 0 {
+        if !self.body.any {
             return Ok(None);
         }
         let header = &self.header;

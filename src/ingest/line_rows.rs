@@ -5,7 +5,7 @@
 use std::path::Path;
 
 use super::assembly::Assembly;
-use super::profile::Profile;
+use super::profile::{Format, Profile};
 use super::rows::Rejects;
 use super::{IngestError, Limits};
 use crate::tables::samples::RejectCode;
@@ -19,6 +19,10 @@ pub(super) struct Body<'p> {
     pub(super) rejects: Rejects,
     /// Rows read, which is also the number of the last row.
     pub(super) rows: u64,
+    /// Lines at the head of the file that are still to be passed over.
+    skip_left: usize,
+    /// Whether any line was more than a blank or a comment.
+    pub(super) any: bool,
 }
 
 /// What a file has beside or short of what the profile asks for.
@@ -32,17 +36,61 @@ pub(super) struct Found {
 
 /// A reader of one line format.
 pub(super) trait LineRows<'p> {
+    /// Whether several lines are gathered into a row, so that a block makes few rows.
+    const GATHERS: bool = false;
+
+    /// Reads one line that is neither blank nor a comment.
+    fn line(&mut self, line: &[u8]) -> Result<(), IngestError>;
+
+    /// Reads such a line at the end of the file if it is a whole row (or header); says whether it was.
+    fn last(&mut self, line: &[u8]) -> Result<bool, IngestError>;
+
+    /// Whether the next line must be a header.
+    fn awaits_header(&self) -> bool {
+        false
+    }
+
     /// Reads whole lines, each with its line feed.
-    fn lines(&mut self, block: &[u8]) -> Result<(), IngestError>;
+    #[inline]
+    fn lines(&mut self, block: &[u8]) -> Result<(), IngestError> {
+        if Self::GATHERS {
+            self.body().assembly.reserve(ROWS_GATHERED);
+        } else {
+            self.body().reserve(block);
+        }
+        let mut from = 0;
+        for end in memchr::memchr_iter(b'\n', block) {
+            let line = without_return(&block[from..end]);
+            from = end + 1;
+            if !self.body().passes_over(line) {
+                self.line(line)?;
+            }
+        }
+        self.body().check_names()
+    }
 
     /// Reads the last line, which has no line feed; says whether it counts as read.
     ///
     /// A file may still be growing, so a last line that is no whole row is left for the next time; one that is may
     /// still be cut in its last cell, so it is never settled.
-    fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError>;
+    fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError> {
+        let line = without_return(line);
+        if self.body().passes_over(line) {
+            return Ok(true);
+        }
+        self.body().assembly.reserve(1);
+        self.last(line)
+    }
 
     /// Notes a line that was too long to be read, given its start.
-    fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError>;
+    fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError> {
+        if self.awaits_header() {
+            return Err(self.body().long_header());
+        }
+        self.body().any = true;
+        self.body().reject_line(RejectCode::LineTooLong, start);
+        Ok(())
+    }
 
     /// The last row that stays what it is, whatever may follow; asked for before [`LineRows::end`].
     fn settled(&mut self) -> u64 {
@@ -61,6 +109,9 @@ pub(super) trait LineRows<'p> {
 /// Bytes of the shortest row that room is made for ahead of time; shorter rows get theirs as they come.
 const BYTES_PER_ROW_LEAST: usize = 40;
 
+/// Rows that room is made for ahead of time where lines are gathered.
+const ROWS_GATHERED: usize = 64;
+
 impl<'p> Body<'p> {
     pub(super) fn new(
         path: &'p Path,
@@ -68,7 +119,10 @@ impl<'p> Body<'p> {
         limits: &'p Limits,
         assembly: Assembly<'p>,
     ) -> Body<'p> {
-        Body { path, profile, limits, assembly, rejects: Rejects::new(limits), rows: 0 }
+        // Lines of JSON have no head.
+        let skip_left = if profile.format == Format::JsonLines { 0 } else { profile.skip_lines };
+        let rejects = Rejects::new(limits);
+        Body { path, profile, limits, assembly, rejects, rows: 0, skip_left, any: false }
     }
 
     /// Makes room for as many rows as the block has lines.
@@ -78,9 +132,21 @@ impl<'p> Body<'p> {
         self.assembly.reserve(lines.min(block.len() / BYTES_PER_ROW_LEAST));
     }
 
+    /// Whether a line is of the head that is skipped, blank, or a comment; asked once for each line.
+    #[inline]
+    pub(super) fn passes_over(&mut self, line: &[u8]) -> bool {
+        if self.skip_left > 0 {
+            self.skip_left -= 1;
+            return true;
+        }
+        let is_no_row = self.is_no_row(line);
+        self.any |= !is_no_row;
+        is_no_row
+    }
+
     /// Whether a line is blank or a comment.
     #[inline]
-    pub(super) fn is_no_row(&self, line: &[u8]) -> bool {
+    fn is_no_row(&self, line: &[u8]) -> bool {
         match line.first() {
             None => true,
             Some(b) if b.is_ascii_alphanumeric() && self.profile.comment.is_none() => false,

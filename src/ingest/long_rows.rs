@@ -8,9 +8,8 @@ use std::collections::BTreeMap;
 
 use super::IngestError;
 use super::assembly::Use;
-use super::csv_rows::cells;
 use super::header::{Header, fold};
-use super::line_rows::{Body, Found, LineRows, without_return};
+use super::line_rows::{Body, Found, LineRows};
 use super::number::any_decimal;
 use super::profile::ColumnRef;
 use super::rows::{Fault, Measure};
@@ -62,7 +61,6 @@ impl SignalNames {
 pub(super) struct LongRows<'p> {
     body: Body<'p>,
     header: Option<Header>,
-    skip_left: usize,
     step_us: i64,
     signals: SignalNames,
     seen: Vec<bool>,
@@ -81,7 +79,6 @@ impl<'p> LongRows<'p> {
         let header = (!body.profile.header).then(|| Header::by_number(body.profile));
         LongRows {
             header,
-            skip_left: body.profile.skip_lines,
             step_us: body.profile.long.as_ref().map_or(1_000_000, |l| l.step_us),
             seen: vec![false; columns.len()],
             signals: SignalNames { measures, ..SignalNames::default() },
@@ -90,49 +87,11 @@ impl<'p> LongRows<'p> {
         }
     }
 
-    fn line(&mut self, line: &[u8]) -> Result<(), IngestError> {
-        if self.header.is_none() {
-            let header = Header::read(line, &self.body)?;
-            self.body.rejects.hide_rows = true; // a row may be about a signal that nobody asked for
-            self.header = Some(header);
-            return Ok(());
-        }
-        if line.len() > self.body.limits.line_bytes_max {
-            self.body.reject_line(RejectCode::LineTooLong, line);
-            return Ok(());
-        }
-        self.body.rows += 1;
-        let fault = self.row(line);
-        if let (Err(fault), Some(header)) = (fault, &self.header) {
-            header.reject(line, fault, &mut self.body);
-        }
-        Ok(())
-    }
-
     fn row(&mut self, line: &[u8]) -> Result<(), Fault> {
         let Some(header) = &self.header else { return Ok(()) };
-        let profile = self.body.profile;
-        let cells = cells(line, profile.delimiter, profile.quote);
-        let more = cells.get(header.uses.len()..).unwrap_or(&[]);
-        let ragged = cells.len() < header.uses.len() || more.iter().any(|c| !c.is_empty());
-        if ragged && !header.open_ended {
-            return Err(Fault { code: RejectCode::RaggedRow, column: None });
-        }
-        let (mut name, mut reading, mut unit) = (&[][..], &[][..], &[][..]);
-        self.body.assembly.begin();
-        for (position, (uses, cell)) in header.uses.iter().zip(&cells).enumerate() {
-            for purpose in uses {
-                match purpose {
-                    Use::SignalName => name = cell,
-                    Use::Reading => reading = cell,
-                    Use::Unit => unit = cell,
-                    _ => {
-                        let fault = |code| Fault { code, column: Some(position) };
-                        self.body.assembly.cell(*purpose, cell).map_err(fault)?;
-                    }
-                }
-            }
-        }
+        let cells = header.cells(line, self.body.profile)?;
+        let own = [Use::SignalName, Use::Reading, Use::Unit];
+        let [name, reading, unit] = header.place(&cells, own, &mut self.body.assembly)?;
         let Some(index) = self.signals.measure(name) else { return Ok(()) };
         self.seen[index] = true;
         let (vehicle, us) = self.body.assembly.key().map_err(|f| header.fault(f))?;
@@ -198,27 +157,28 @@ fn value(body: &Body<'_>, index: usize, cell: &[u8], unit: &[u8]) -> Result<f64,
 }
 
 impl<'p> LineRows<'p> for LongRows<'p> {
-    fn lines(&mut self, block: &[u8]) -> Result<(), IngestError> {
-        self.body.assembly.reserve(64);
-        let mut from = 0;
-        for end in memchr::memchr_iter(b'\n', block) {
-            let line = without_return(&block[from..end]);
-            from = end + 1;
-            if self.skip_left > 0 {
-                self.skip_left -= 1;
-            } else if !self.body.is_no_row(line) {
-                self.line(line)?;
-            }
+    const GATHERS: bool = true;
+
+    fn line(&mut self, line: &[u8]) -> Result<(), IngestError> {
+        if self.header.is_none() {
+            let header = Header::read(line, &self.body)?;
+            self.body.rejects.hide_rows = true; // a row may be about a signal that nobody asked for
+            self.header = Some(header);
+            return Ok(());
         }
-        self.body.check_names()
+        if line.len() > self.body.limits.line_bytes_max {
+            self.body.reject_line(RejectCode::LineTooLong, line);
+            return Ok(());
+        }
+        self.body.rows += 1;
+        let fault = self.row(line);
+        if let (Err(fault), Some(header)) = (fault, &self.header) {
+            header.reject(line, fault, &mut self.body);
+        }
+        Ok(())
     }
 
-    fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError> {
-        let line = without_return(line);
-        if self.skip_left > 0 || self.body.is_no_row(line) {
-            return Ok(true);
-        }
-        self.body.assembly.reserve(1);
+    fn last(&mut self, line: &[u8]) -> Result<bool, IngestError> {
         if self.header.is_none() {
             self.line(line)?;
             return Ok(true);
@@ -231,12 +191,8 @@ impl<'p> LineRows<'p> for LongRows<'p> {
         Ok(usable)
     }
 
-    fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError> {
-        if self.header.is_none() {
-            return Err(self.body.long_header());
-        }
-        self.body.reject_line(RejectCode::LineTooLong, start);
-        Ok(())
+    fn awaits_header(&self) -> bool {
+        self.header.is_none()
     }
 
     fn settled(&mut self) -> u64 {

@@ -104,7 +104,6 @@ struct Looker<'a> {
     body: Body<'a>,
     wanted: &'a BTreeSet<u64>,
     header: Option<Header>,
-    skip_left: usize,
     /// Wanted rows that later lines may still belong to.
     open: Vec<(u64, Key)>,
     found: BTreeMap<u64, Vec<Origin>>,
@@ -119,9 +118,7 @@ impl<'a> Looker<'a> {
             Format::Capture => Some(Header::by_number(profile)),
             _ => (!profile.header).then(|| Header::by_number(profile)),
         };
-        let skips = profile.format != Format::JsonLines;
-        let skip_left = if skips { profile.skip_lines } else { 0 };
-        Looker { body, wanted, header, skip_left, open: Vec::new(), found: BTreeMap::new() }
+        Looker { body, wanted, header, open: Vec::new(), found: BTreeMap::new() }
     }
 
     fn read(&mut self, path: &Path, profile: &Profile, limits: &Limits) -> Result<(), IngestError> {
@@ -147,11 +144,7 @@ impl<'a> Looker<'a> {
     }
 
     fn line(&mut self, line: &[u8]) -> Result<(), IngestError> {
-        if self.skip_left > 0 {
-            self.skip_left -= 1;
-            return Ok(());
-        }
-        if self.body.is_no_row(line) {
+        if self.body.passes_over(line) {
             return Ok(());
         }
         let Some(header) = &self.header else {

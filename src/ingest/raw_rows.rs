@@ -7,9 +7,8 @@
 use super::IngestError;
 use super::assembly::Use;
 use super::buses::{Buses, text};
-use super::csv_rows::cells;
 use super::header::Header;
-use super::line_rows::{Body, Found, LineRows, without_return};
+use super::line_rows::{Body, Found, LineRows};
 use super::raw::RawAssembler;
 use super::rows::Fault;
 use crate::tables::samples::RejectCode;
@@ -22,14 +21,13 @@ pub(super) struct RawRows<'p> {
     body: Body<'p>,
     buses: Buses,
     header: Option<Header>,
-    skip_left: usize,
 }
 
 impl<'p> RawRows<'p> {
     pub(super) fn new(mut body: Body<'p>) -> RawRows<'p> {
         let buses = Buses::new(&mut body);
         let by_number = (!body.profile.header).then(|| Header::by_number(body.profile));
-        let mut rows = RawRows { skip_left: body.profile.skip_lines, buses, header: None, body };
+        let mut rows = RawRows { buses, header: None, body };
         if let Some(header) = by_number {
             rows.start(header);
         }
@@ -41,48 +39,12 @@ impl<'p> RawRows<'p> {
         self.header = Some(header);
     }
 
-    fn line(&mut self, line: &[u8]) -> Result<(), IngestError> {
-        if self.header.is_none() {
-            let header = Header::read(line, &self.body)?;
-            self.start(header);
-            return Ok(());
-        }
-        if line.len() > self.body.limits.line_bytes_max {
-            self.body.reject_line(RejectCode::LineTooLong, line);
-            return Ok(());
-        }
-        self.body.rows += 1;
-        let fault = self.row(line, false);
-        if let (Err(fault), Some(header)) = (fault, &self.header) {
-            header.reject(line, fault, &mut self.body);
-        }
-        Ok(())
-    }
-
     /// Reads one row; on `trial`, only says whether it could be used.
     fn row(&mut self, line: &[u8], trial: bool) -> Result<(), Fault> {
         let Some(header) = &self.header else { return Ok(()) };
-        let profile = self.body.profile;
-        let cells = cells(line, profile.delimiter, profile.quote);
-        let more = cells.get(header.uses.len()..).unwrap_or(&[]);
-        let ragged = cells.len() < header.uses.len() || more.iter().any(|c| !c.is_empty());
-        if ragged && !header.open_ended {
-            return Err(Fault { code: RejectCode::RaggedRow, column: None });
-        }
-        let (mut request, mut response) = (&[][..], &[][..]);
-        self.body.assembly.begin();
-        for (position, (uses, cell)) in header.uses.iter().zip(&cells).enumerate() {
-            for purpose in uses {
-                match purpose {
-                    Use::Request => request = cell,
-                    Use::Response => response = cell,
-                    _ => {
-                        let fault = |code| Fault { code, column: Some(position) };
-                        self.body.assembly.cell(*purpose, cell).map_err(fault)?;
-                    }
-                }
-            }
-        }
+        let cells = header.cells(line, self.body.profile)?;
+        let own = [Use::Request, Use::Response];
+        let [request, response] = header.place(&cells, own, &mut self.body.assembly)?;
         let (vehicle, us) = self.body.assembly.key().map_err(|fault| header.fault(fault))?;
         let cell = |cell, purpose| {
             let given = if self.body.assembly.reading().is_null(cell) { &[][..] } else { cell };
@@ -105,27 +67,27 @@ impl<'p> RawRows<'p> {
 }
 
 impl<'p> LineRows<'p> for RawRows<'p> {
-    fn lines(&mut self, block: &[u8]) -> Result<(), IngestError> {
-        self.body.assembly.reserve(64);
-        let mut from = 0;
-        for end in memchr::memchr_iter(b'\n', block) {
-            let line = without_return(&block[from..end]);
-            from = end + 1;
-            if self.skip_left > 0 {
-                self.skip_left -= 1;
-            } else if !self.body.is_no_row(line) {
-                self.line(line)?;
-            }
+    const GATHERS: bool = true;
+
+    fn line(&mut self, line: &[u8]) -> Result<(), IngestError> {
+        if self.header.is_none() {
+            let header = Header::read(line, &self.body)?;
+            self.start(header);
+            return Ok(());
         }
-        self.body.check_names()
+        if line.len() > self.body.limits.line_bytes_max {
+            self.body.reject_line(RejectCode::LineTooLong, line);
+            return Ok(());
+        }
+        self.body.rows += 1;
+        let fault = self.row(line, false);
+        if let (Err(fault), Some(header)) = (fault, &self.header) {
+            header.reject(line, fault, &mut self.body);
+        }
+        Ok(())
     }
 
-    fn tail(&mut self, line: &[u8]) -> Result<bool, IngestError> {
-        let line = without_return(line);
-        if self.skip_left > 0 || self.body.is_no_row(line) {
-            return Ok(true);
-        }
-        self.body.assembly.reserve(1);
+    fn last(&mut self, line: &[u8]) -> Result<bool, IngestError> {
         if self.header.is_some() && self.row(line, true).is_err() {
             return Ok(false);
         }
@@ -133,12 +95,8 @@ impl<'p> LineRows<'p> for RawRows<'p> {
         Ok(true)
     }
 
-    fn overlong(&mut self, start: &[u8]) -> Result<(), IngestError> {
-        if self.header.is_none() {
-            return Err(self.body.long_header());
-        }
-        self.body.reject_line(RejectCode::LineTooLong, start);
-        Ok(())
+    fn awaits_header(&self) -> bool {
+        self.header.is_none()
     }
 
     fn settled(&mut self) -> u64 {
