@@ -1,7 +1,7 @@
 //! The one sentence that says why.
 
 use super::{Ground, strongest_band};
-use crate::tables::findings::{SeriesKind, State, VehicleFindings, Verdict};
+use crate::tables::findings::{Estimate, SeriesKind, State, VehicleFindings, Verdict};
 
 /// Plain sentence for a verdict.
 pub(super) fn sentence(
@@ -39,22 +39,11 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)])
                 SeriesKind::WarmupGap => {
                     "it needs more and more extra fuel while warming up".to_owned()
                 }
-                SeriesKind::Trim(..) | SeriesKind::TrimAll(_) | SeriesKind::Tilt(_) => {
-                    let drift = match findings.series[*i].kind {
-                        // What drifts apart is told by the band that moves.
-                        SeriesKind::Tilt(_) => verdict.drift_per_10000km,
-                        _ => findings.series[*i].drift_per_10000km,
-                    };
-                    if drift.is_known() {
-                        format!(
-                            "{}, and drifts by {:+.1} % per 10,000 km",
-                            trim_clause(verdict),
-                            drift.value
-                        )
-                    } else {
-                        trim_clause(verdict)
-                    }
+                SeriesKind::Trim(..) | SeriesKind::TrimAll(_) => {
+                    drift_clause(verdict, findings.series[*i].drift_per_10000km)
                 }
+                // What drifts apart is told by the band that moves.
+                SeriesKind::Tilt(_) => drift_clause(verdict, verdict.drift_per_10000km),
             },
             Ground::Level(_) => format!("{}, and stays there", trim_clause(verdict)),
             Ground::NearLimit(i) => format!(
@@ -83,6 +72,15 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)])
         text = first.to_uppercase() + &text[1..];
     }
     text
+}
+
+fn drift_clause(verdict: &Verdict, drift: Estimate) -> String {
+    let trim = trim_clause(verdict);
+    if drift.is_known() {
+        format!("{trim}, and drifts by {:+.1} % per 10,000 km", drift.value)
+    } else {
+        trim
+    }
 }
 
 fn trim_clause(verdict: &Verdict) -> String {

@@ -6,6 +6,7 @@
 
 use super::history::History;
 use crate::stats::regression::Gram;
+use crate::stats::robust::median_of;
 use crate::stats::wander::{Block, by_period};
 use crate::tables::days::Day;
 use crate::tables::fleet::Refuel;
@@ -191,10 +192,7 @@ pub(super) fn beyond(family: &[Vec<FuelUse>], slopes: &Slopes, period: i32) -> V
     let medians: BTreeMap<i32, f64> = periods
         .into_iter()
         .filter(|(_, v)| v.len() >= COMMON_MIN)
-        .map(|(period, mut v)| {
-            v.sort_by(f64::total_cmp);
-            (period, 0.5 * (v[(v.len() - 1) / 2] + v[v.len() / 2]))
-        })
+        .filter_map(|(period, mut v)| Some((period, median_of(&mut v)?)))
         .collect();
     for b in rows.iter_mut().flatten() {
         b.value -= medians.get(&at(b)).copied().unwrap_or(0.0);

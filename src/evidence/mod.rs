@@ -286,7 +286,7 @@ const BAND_LEAST: f64 = 2.5;
 
 /// For what a new fuel blend does not move: differences of trims on the same day, in which it cancels, and the
 /// air at full load. Sensors and relearning still move them, seldom and by more (own judgement, no source;
-/// false flags measured on simulated fleets, tuning seeds 213 to 219).
+/// false flags measured on simulated fleets, tuning seeds 213, 215 and 216).
 fn with_rare_steps(params: Params) -> Params {
     Params { steps_per_year: 0.3 * params.steps_per_year, step_sd: 1.5 * params.step_sd, ..params }
 }

@@ -146,9 +146,6 @@ pub(super) fn run(settings: &TrialSettings, number: usize, vehicles: usize) -> F
         let evidence = assess(settings, &fleet, day);
         for (v, run) in runs.iter_mut().enumerate() {
             let stated = evidence.vehicles[v].economy.as_ref();
-            if wanted[v][0] == Some(day) {
-                run.economy[1] = economy(&fleet, v, stated);
-            }
             if day == fleet.any_day {
                 run.economy[2] = economy(&fleet, v, stated);
             }
@@ -160,6 +157,7 @@ pub(super) fn run(settings: &TrialSettings, number: usize, vehicles: usize) -> F
                 let said = said(settings, &fleet, v, findings, day);
                 match slot {
                     0 => {
+                        run.economy[1] = economy(&fleet, v, stated);
                         let seen = crossings(findings).first().map(|g| g.0);
                         run.flag_moved = seen != run.flag.map(|f| f.0);
                         run.at_flag = Some(said);

@@ -150,7 +150,8 @@ fn group_alarms(input: &ReportInput<'_>) -> Markup {
                 h2 id="families" { "Whole engine families drifting" }
                 p {
                     "No vehicle stands out from its peers for this, because all of them drift together. Look for \
-                     what they share: fuel, a software update, a service part. The rate is a first reading, from                      unequal mileage, and tends to be too high."
+                     what they share: fuel, a software update, a service part. The rate is a first reading, from \
+                     unequal mileage, and tends to be too high."
                 }
                 ul {
                     @for alarm in input.group_alarms {
@@ -158,7 +159,7 @@ fn group_alarms(input: &ReportInput<'_>) -> Markup {
                         li {
                             strong { bdi { (clean(&alarm.engine_family)) } }
                             " (" (words::counted(members, "vehicle", "vehicles")) "): "
-    "roughly " (range(alarm.drift_per_10000km, "%")) " per 10,000 km, found on "
+                            "roughly " (range(alarm.drift_per_10000km, "%")) " per 10,000 km, found on "
                             (words::short_day(alarm.since_day)) "."
                         }
                     }
