@@ -14,19 +14,12 @@ use crate::tables::findings::{Estimate, MisfireFinding};
 use crate::tables::fleet::Service;
 use statrs::function::gamma::ln_gamma;
 
-/// Rises of the warm and of the cold rate that the alternative holds for equally likely: deposits misfire cold,
-/// worn plugs under load, a weak coil both.
-const RISES: [[f64; 2]; 9] = [
-    [2.0, 2.0],
-    [4.0, 4.0],
-    [8.0, 8.0],
-    [2.0, 1.0],
-    [4.0, 1.0],
-    [8.0, 1.0],
-    [1.0, 2.0],
-    [1.0, 4.0],
-    [1.0, 8.0],
-];
+/// Rises that the alternative holds for equally likely.
+const RISES: [f64; 3] = [2.0, 4.0, 8.0];
+
+/// Which of the warm and the cold rate rise, equally likely too: deposits misfire cold, worn plugs under load, a weak
+/// coil both.
+const RISING: [[bool; 2]; 3] = [[true, true], [true, false], [false, true]];
 
 /// Lowest rate that the null may have, misfires per 1,000 revolutions: engines are never perfect, and a
 /// rate of nought would make any single misfire a miracle (common practice, no source).
@@ -66,7 +59,8 @@ struct Watch {
     /// Sums of squared deviations and of expected misfires, whose ratio the dispersion is.
     squares: f64,
     expected: f64,
-    sums: [f64; RISES.len()],
+    /// By which rates rise, and by how much.
+    sums: [[f64; RISES.len()]; RISING.len()],
     last_week: Option<i32>,
     flagged_on: Option<i32>,
     recent: Vec<(i32, f64, f64)>,
@@ -171,7 +165,7 @@ impl Watch {
             dispersion: DISPERSION_PRIOR.0,
             squares: DISPERSION_PRIOR.0 * DISPERSION_PRIOR.1,
             expected: DISPERSION_PRIOR.1,
-            sums: [0.0; RISES.len()],
+            sums: [[0.0; RISES.len()]; RISING.len()],
             last_week: None,
             flagged_on: None,
             recent: Vec::new(),
@@ -227,13 +221,15 @@ impl Watch {
             let mean = rise * means[state];
             if mean > 0.0 { log_pmf(seen[state].count, mean, self.dispersion) } else { 0.0 }
         };
-        let null = [likelihood(0, 1.0), likelihood(1, 1.0)];
-        for (sum, rise) in self.sums.iter_mut().zip(RISES) {
-            let nats: f64 = (0..2)
-                .filter(|state| rise[*state] > 1.0)
-                .map(|state| likelihood(state, rise[state]) - null[state])
-                .sum();
-            *sum = ((*sum + weeks).ln() + nats.min(DAY_NATS_MAX)).exp();
+        let nats = [0, 1].map(|state| {
+            let null = likelihood(state, 1.0);
+            RISES.map(|rise| likelihood(state, rise) - null)
+        });
+        for (sums, rising) in self.sums.iter_mut().zip(RISING) {
+            for (k, sum) in sums.iter_mut().enumerate() {
+                let gained: f64 = (0..2).filter(|s| rising[*s]).map(|s| nats[s][k]).sum();
+                *sum = ((*sum + weeks).ln() + gained.min(DAY_NATS_MAX)).exp();
+            }
         }
         // Learns from the past only. A ratio of sums, because single days of hardly any expected misfires have
         // ratios of their own that are nought nearly always and huge now and then.
@@ -253,7 +249,8 @@ impl Watch {
     }
 
     fn log_r(&self) -> f64 {
-        (self.sums.iter().sum::<f64>() / RISES.len() as f64).max(1e-12).ln()
+        let all = (RISES.len() * RISING.len()) as f64;
+        (self.sums.iter().flatten().sum::<f64>() / all).max(1e-12).ln()
     }
 
     fn recent_rate(&self, days: i32) -> Moments {

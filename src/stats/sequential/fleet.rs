@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use super::noise::{Residuals, shrunk_noise};
 use super::params::Params;
 use super::peers::{Reference, reference};
-use super::posterior::{Direction, SlopePosterior, slope_posterior};
+use super::posterior::{Direction, SlopePosterior, change_size, slope_posterior};
 use super::scan::{Look, Workspace};
 use super::series::{AdjustedRow, Blocks, Noise};
 
@@ -330,15 +330,18 @@ impl<'a> State<'a> {
             }
             self.watched |= log_r > limit - self.params.watch_margin;
             if log_r > limit {
-                let slope = self.slope(direction, night, work);
                 // Evidence alone also flags ramps too small for anyone to act on, and what steps leave behind.
                 let least = match direction {
                     Direction::Up => self.params.least_rise,
                     Direction::Down => self.params.least_fall,
                 };
-                if slope.is_some_and(|s| s.change.abs() < least) {
+                let reference_sd = self.reference.sd(self.input.group, night);
+                let (blocks, params) = (&self.blocks, self.params);
+                let size = change_size(blocks, direction, night, reference_sd, params, work);
+                if size.is_some_and(|size| size < least) {
                     continue;
                 }
+                let slope = self.slope(direction, night, work);
                 let flag = Some(Flag { day: night, log_r, slope });
                 match direction {
                     Direction::Up => self.up.flag = flag,

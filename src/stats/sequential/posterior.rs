@@ -67,13 +67,10 @@ pub fn slope_posterior(
     let at = |p: f64| quantile(&components, p);
     let (near, mid, far) = (at(0.025), at(0.5), at(0.975));
     let mut onset = vec![0.0; blocks.list.len()];
-    let (mut change, mut square) = (0.0, 0.0);
     for c in &components {
         onset[c.block] += c.weight;
-        let (mean, variance) = cut_normal_moments(c.mean, c.sd);
-        change += c.weight * mean * c.reach;
-        square += c.weight * (variance + mean * mean) * c.reach * c.reach;
     }
+    let (change, square) = change_moments(&components);
     let change_sd = (square - change * change).max(0.0).sqrt();
     let onset_day = |p: f64| {
         let mut sum = 0.0;
@@ -97,6 +94,31 @@ pub fn slope_posterior(
         change,
         change_sd,
     })
+}
+
+/// Size of the [`SlopePosterior::change`] on `night`, without the quantiles, which cost far more.
+pub(crate) fn change_size(
+    blocks: &Blocks,
+    direction: Direction,
+    night: i32,
+    reference_sd: f64,
+    params: &Params,
+    work: &mut Workspace,
+) -> Option<f64> {
+    let fits = work.ramp_fits(blocks, params);
+    let components = components(&fits, blocks, direction, night, reference_sd, params);
+    (!components.is_empty()).then(|| change_moments(&components).0)
+}
+
+/// Mean and mean square of what the ramp has added.
+fn change_moments(components: &[Component]) -> (f64, f64) {
+    let (mut change, mut square) = (0.0, 0.0);
+    for c in components {
+        let (mean, variance) = cut_normal_moments(c.mean, c.sd);
+        change += c.weight * mean * c.reach;
+        square += c.weight * (variance + mean * mean) * c.reach * c.reach;
+    }
+    (change, square)
 }
 
 fn components(
