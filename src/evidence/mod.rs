@@ -185,7 +185,12 @@ fn follow_series(histories: &[History<'_>], families: &Families, input: &Input<'
             })
             .collect();
         let (owners, series): (Vec<usize>, Vec<SeriesInput>) = members.into_iter().unzip();
-        let params = params(kind, input.test);
+        // A band's slope is also told where load and idle drift apart, whatever its own evidence.
+        let slope_margin = match kind {
+            SeriesKind::Trim(..) => f64::INFINITY,
+            _ => input.decide.watch_nats,
+        };
+        let params = Params { slope_margin, ..params(kind, input.test) };
         let outcomes = sequential::run(&series, &params, input.as_of);
         if kind == SeriesKind::TrimAll(1) {
             all.group_alarms = group_alarms(families, &series, &outcomes, &params, input.as_of);

@@ -76,7 +76,7 @@ pub struct DirectionOutcome {
     pub earlier_flags: Vec<Flag>,
     /// Log ratio at the last look since the last restart; `None` if there was none.
     pub log_r: Option<f64>,
-    /// Slope on the last day, if the data suffice for a look.
+    /// Slope on the last day, if the data suffice for a look and the evidence is within [`Params::slope_margin`].
     pub slope: Option<SlopePosterior>,
     /// Slope on the days asked for.
     pub reports: Vec<(i32, SlopePosterior)>,
@@ -365,8 +365,17 @@ impl<'a> State<'a> {
     }
 
     fn outcome(mut self, last_day: i32, work: &mut Workspace) -> SeriesOutcome {
-        self.up.slope = self.slope(Direction::Up, last_day, work);
-        self.down.slope = self.slope(Direction::Down, last_day, work);
+        let margin = self.params.slope_margin;
+        let near = |d: &DirectionOutcome, limit: f64| {
+            let close = d.log_r.is_some_and(|log_r| log_r >= limit - margin);
+            margin.is_infinite() || d.flag.is_some() || close
+        };
+        if near(&self.up, self.input.log_limit_up) {
+            self.up.slope = self.slope(Direction::Up, last_day, work);
+        }
+        if near(&self.down, self.input.log_limit_down) {
+            self.down.slope = self.slope(Direction::Down, last_day, work);
+        }
         let reference_sd = self.reference.sd(self.input.group, last_day);
         let seen = &self.rows[..self.next];
         let residual = |row: &AdjustedRow| {

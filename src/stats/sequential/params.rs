@@ -55,6 +55,8 @@ pub struct Params {
     pub nightly: bool,
     /// Between block closes a series is looked at when its last look was within this many nats of a limit.
     pub watch_margin: f64,
+    /// The slope on the last day is worked out where the evidence is within this many nats of its limit; infinite: always.
+    pub slope_margin: f64,
 
     /// How the day-to-day correlation is found. Default: 0.5 for all. Estimating it per series was tried
     /// and was no better (7,800 vehicle-years: 0.0088 against 0.0071 false flags a year at the same
@@ -122,6 +124,7 @@ impl Default for Params {
             least_fall: 0.0,
             nightly: false,
             watch_margin: 4.0,
+            slope_margin: f64::INFINITY,
             phi: PhiRule::Fixed(0.5),
             longest_gap: 10,
             clip_sd: 3.0,
