@@ -19,6 +19,7 @@ fn ramp_and_step(a: &Args<'_>) -> Answer {
         sensitivity_sd: a.number("sensitivity_sd")?,
         // Without clipping, which no exact integral of the likelihood knows.
         clip_sd: f64::INFINITY,
+        large_steps_per_year: 0.0,
         ..Params::default()
     };
     let blocks = Blocks::from_rows(&rows, &[], &noise, &params);

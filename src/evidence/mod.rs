@@ -259,6 +259,9 @@ fn params(kind: SeriesKind, test: &TestSettings) -> Params {
         slope_sd: test.slope_prior_pct_per_10000km,
         step_sd: test.step_prior_pct,
         steps_per_year: test.steps_per_year,
+        large_step_sd: test.large_step_prior_pct,
+        large_steps_per_year: test.large_steps_per_year,
+        break_share: test.recorded_work_moves_share,
         least_rise: test.least_change_pct,
         least_fall: FALL_LEAST * test.least_change_pct,
         unresolved_steps: UNRESOLVED_STEPS,
@@ -353,7 +356,7 @@ fn follow(
                 let phi = outcome.noise.phi;
                 level::lasting_change(all, limit, base_days, phi, &history.visits())
             };
-            since(limit).or_else(|| since(-limit))
+            since(limit).or_else(|| since(-LEVEL_FALL * limit))
         }),
         recent_raw: recent_raw(&raw, repaired),
         near_limit_on: matches!(kind, SeriesKind::Trim(..))
@@ -413,6 +416,10 @@ fn recent_raw(rows: &[(i32, f64)], since: i32) -> f64 {
         rows.iter().filter(|r| r.0 > last.0 - RAW_DAYS && r.0 >= since).map(|r| r.1).collect();
     mean(&recent).filter(|_| recent.len() >= RAW_ROWS_MIN).unwrap_or(f64::NAN)
 }
+
+/// How much larger a lasting fall of the level must be than a rise, for the same reason as [`FALL_LEAST`]; a jump is told
+/// from a step by its size alone, so less is added (own judgement, no source).
+const LEVEL_FALL: f64 = 1.5;
 
 /// Size of a lasting change that is acted on, by kind of series; `None` where a jump is innocent.
 fn level_limit(kind: SeriesKind, decide: &DecideSettings) -> Option<f64> {

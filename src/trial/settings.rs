@@ -67,7 +67,7 @@ impl TrialSettings {
     /// * `study`: one series per vehicle, the study's nuisances only, and the whole budget on that series.
     pub fn preset(name: &str) -> Option<TrialSettings> {
         let base = TrialSettings::default();
-        let rare = TestSettings { steps_per_year: 0.05, ..base.test };
+        let rare = TestSettings { steps_per_year: 0.05, large_steps_per_year: 0.02, ..base.test };
         Some(match name {
             "default" => base,
             "healthy" => {

@@ -140,7 +140,7 @@ fn components(
     let peak = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let last_x = blocks.last_x();
     let weeks_per_x = weeks_per_odometer(blocks, night);
-    let steps = 1.2 * params.unresolved_steps * params.steps_per_block() * params.step_sd.powi(2);
+    let steps = 1.2 * params.unresolved_steps * params.step_variance_per_week();
     let mut components: Vec<Component> = fits
         .iter()
         .zip(&logs)

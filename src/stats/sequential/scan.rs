@@ -5,7 +5,7 @@
 //! because innocent steps are symmetric. Cost: O(blocks) per projected column.
 //!
 //! Method: study, step 5. Candidates are a ramp and a step per block. Base columns (constant, common
-//! mode, logged breaks, accepted steps) are projected out one by one; each projection is one row of
+//! mode, accepted steps) are projected out one by one; each projection is one row of
 //! the Cholesky factor of the base's Gram matrix, applied to all candidates at once.
 
 use std::f64::consts::FRAC_1_SQRT_2;
@@ -13,6 +13,9 @@ use std::f64::consts::FRAC_1_SQRT_2;
 use super::params::Params;
 use super::series::{Blocks, Sums};
 use crate::stats::special::erfcx;
+
+/// Logged events that may be taken for steps on top of [`Params::accepted_steps`]; more cost time and hardly occur.
+const MOST_EVENTS: usize = 4;
 
 /// Result of one look at one series.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -25,7 +28,7 @@ pub struct Look {
     pub log_unguarded_up: f64,
     /// Largest upward log Bayes factor of a ramp in the first round.
     pub max_log_ramp_up: f64,
-    /// Largest log Bayes factor of a step in the first round.
+    /// Largest log Bayes factor of an ordinary step in the first round.
     pub max_log_step: f64,
 }
 
@@ -52,6 +55,8 @@ pub struct Workspace {
     accepted: Vec<usize>,
     exponent: Vec<f64>,
     factor: Vec<f64>,
+    /// Exponent and factor of each block's two kinds of step.
+    step_terms: Vec<[(f64, f64); 2]>,
 }
 
 /// Remaining information and score of one candidate per block after the projections so far.
@@ -94,29 +99,24 @@ impl Workspace {
         self.start(blocks);
         self.project_constant(blocks);
         self.project_common_mode(blocks, params);
-        for k in 0..blocks.list.len() {
-            if blocks.list[k].known_break {
-                self.project_step(blocks, k, params.break_sd);
-            }
-        }
-        let log_rate = params.steps_per_block().ln();
-        let accepted_sd = params.accepted_step_factor * params.step_sd;
+        let events = blocks.list.iter().skip(1).filter(|block| block.known_break).count();
+        let most_steps = params.accepted_steps + events.min(MOST_EVENTS);
         let (mut up, mut down, mut null) = (LogSum::empty(), LogSum::empty(), LogSum::one());
         let mut log_round = 0.0;
         let mut first = None;
-        for round in 0..=params.accepted_steps {
+        for round in 0..=most_steps {
             record(log_round, &self.ramp.g, &self.ramp.z);
             let ramps = self.ramp_sums(params.slope_sd);
             up.add(log_round + ramps.log_up);
             down.add(log_round + ramps.log_down);
-            let steps = self.step_sum(params.step_sd);
-            first.get_or_insert((ramps, steps.log_max));
-            log_round += log_rate + steps.log_sum - ((round + 1) as f64).ln();
+            let steps = self.step_sum(blocks, params);
+            first.get_or_insert((ramps, steps.log_max_factor));
+            log_round += steps.log_sum - ((round + 1) as f64).ln();
             null.add(log_round);
-            if log_rate + steps.log_max < params.accept_log_odds || round == params.accepted_steps {
+            if steps.log_max < params.accept_log_odds || round == most_steps {
                 break;
             }
-            self.project_step(blocks, steps.best, accepted_sd);
+            self.project_step(blocks, steps.best, steps.accepted_sd);
             self.accepted.push(steps.best);
         }
         let (ramps, max_log_step) = first.unwrap_or_default();
@@ -264,28 +264,44 @@ impl Workspace {
         }
     }
 
-    fn step_sum(&mut self, step_sd: f64) -> StepSum {
-        let variance = step_sd * step_sd;
+    /// Sum over blocks of each step's prior odds times its Bayes factor,
+    /// `exp(z² q² / (2 (1 + q² G))) / sqrt(1 + q² G)`, and the best of them.
+    fn step_sum(&mut self, blocks: &Blocks, params: &Params) -> StepSum {
+        let n = self.step.g.len();
+        let (anywhere, at_event) = (params.steps_at(false), params.steps_at(true));
+        let priors = |k: usize| if blocks.list[k].known_break { &at_event } else { &anywhere };
+        self.step_terms.clear();
         let mut peak = 0.0_f64;
-        for k in 1..self.step.g.len() {
-            let shrink = (1.0 + variance * self.step.g[k].max(0.0)).recip();
-            self.factor[k] = shrink.sqrt();
-            self.exponent[k] = 0.5 * self.step.z[k] * self.step.z[k] * variance * shrink;
-            peak = peak.max(self.exponent[k]);
+        for k in 1..n {
+            let (g, z2) = (self.step.g[k].max(0.0), self.step.z[k] * self.step.z[k]);
+            let free = f64::from(u8::from(!self.accepted.contains(&k)));
+            self.step_terms.push(priors(k).map(|prior| {
+                let variance = prior.sd * prior.sd;
+                let shrink = (1.0 + variance * g).recip();
+                let exponent = 0.5 * z2 * variance * shrink;
+                peak = peak.max(exponent);
+                (exponent, free * prior.odds * shrink.sqrt())
+            }));
         }
         let shift = if peak < 450.0 { 0.0 } else { peak };
-        let (mut sum, mut max, mut best) = (0.0, 0.0, 0);
-        for k in 1..self.step.g.len() {
-            if self.accepted.contains(&k) {
-                continue;
-            }
-            let factor = (self.exponent[k] - shift).exp() * self.factor[k];
-            sum += factor;
-            if factor > max {
-                (max, best) = (factor, k);
+        let (mut sum, mut max, mut best) = (0.0, 0.0, (0, 0));
+        let mut ordinary = 0.0_f64;
+        for (i, kinds) in self.step_terms.iter().enumerate() {
+            let terms = kinds.map(|(exponent, factor)| (exponent - shift).exp() * factor);
+            let both = terms[0] + terms[1];
+            sum += both;
+            ordinary = ordinary.max(terms[0]);
+            if both > max {
+                (max, best) = (both, (i + 1, usize::from(terms[1] > terms[0])));
             }
         }
-        StepSum { log_sum: sum.ln() + shift, log_max: max.ln() + shift, best }
+        StepSum {
+            log_sum: sum.ln() + shift,
+            log_max: max.ln() + shift,
+            log_max_factor: ordinary.ln() + shift - anywhere[0].odds.ln(),
+            best: best.0,
+            accepted_sd: priors(best.0)[best.1].accepted_sd,
+        }
     }
 }
 
@@ -298,8 +314,11 @@ struct RampSums {
 
 struct StepSum {
     log_sum: f64,
+    /// Log of the best step's prior odds times its Bayes factor.
     log_max: f64,
+    log_max_factor: f64,
     best: usize,
+    accepted_sd: f64,
 }
 
 fn subtract(target: &mut [f64], column: &[f64], factor: f64) {
