@@ -79,16 +79,16 @@ section! {
 section! {
     /// Section `[test]`: the sequential tests.
     TestSettings {
-        false_flags_per_vehicle_year = 0.007, 0.0001 .. 1, "Designed upper bound of the mean number of false flags per vehicle and year, over all series of a vehicle; the limit A follows from it.";
+        false_flags_per_vehicle_year = 0.01, 0.0001 .. 1, "Designed upper bound of the mean number of false flags per vehicle and year, over all series of a vehicle; the limit A follows from it.";
         days_min = 90, 30 .. 400, "Days from first to last value before a series is judged.";
         rows_min = 60, 20 .. 400, "Days with a value before a series is judged.";
         samples_per_day_min = 5, 1 .. 1000, "Gated samples in a band and day from which its mean counts.";
         slope_prior_pct_per_10000km = 5, 1 .. 20, "Scale of the half-normal prior of drift, log-percent per 10,000 km.";
         step_prior_pct = 1, 0.2 .. 10, "Root-mean-square size of an ordinary step (fuel blend, sensor), log-percent; tuned on simulated fleets with steps of 0.5 to 4 %.";
-        steps_per_year = 1, 0.01 .. 20, "Ordinary steps per vehicle and year, both edges of a temporary one counted; tuned with the step size.";
+        steps_per_year = 0.9, 0.01 .. 20, "Ordinary steps per vehicle and year, both edges of a temporary one counted; tuned with the step size.";
         large_step_prior_pct = 3, 1 .. 20, "Root-mean-square size of a large step (a sensor, work that nobody recorded), log-percent (own judgement: sensors of 1.5 to 4 %).";
-        large_steps_per_year = 0.1, 0 .. 5, "Large steps per vehicle and year (own judgement, no source).";
-        recorded_work_moves_share = 0.2, 0.01 .. 0.99, "Share of recorded workshop work after which a level is another (own judgement, no source: most work is on filters, tyres and brakes).";
+        large_steps_per_year = 0.05, 0 .. 5, "Large steps per vehicle and year (own judgement, no source).";
+        recorded_work_moves_share = 0.15, 0.01 .. 0.99, "Share of recorded workshop work after which a level is another (own judgement, no source: most work is on filters, tyres and brakes).";
         least_change_pct = 3, 0 .. 10, "Change that a drift must have added before it is flagged, log-percent: less is no reason to open an engine, and innocent steps hide there.";
         baseline_days = 60, 20 .. 200, "Days from its first trip that make a vehicle's own baseline (never longer than days_min).";
         recent_days = 45, 14 .. 120, "Days that count as now.";

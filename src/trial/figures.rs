@@ -106,6 +106,11 @@ pub(super) fn drifts(v: &VehicleRun) -> bool {
     v.fault.as_ref().is_some_and(|f| f.kind.drifts_in_trim())
 }
 
+/// Whether a vehicle has a leak whose size is measured where the vehicle is hardly ever seen: at idle, on a hybrid.
+pub(super) fn leak_unseen(v: &VehicleRun) -> bool {
+    v.vehicle.hybrid && of_kind(FaultKind::AirLeak)(v)
+}
+
 /// Whether a vehicle has a fault of `kind`.
 pub(super) fn of_kind(kind: FaultKind) -> impl Fn(&VehicleRun) -> bool {
     move |v| v.fault.as_ref().is_some_and(|f| f.kind == kind)

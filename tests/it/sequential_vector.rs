@@ -98,6 +98,7 @@ fn made_up(vehicles: usize, days: i32, seed: u64) -> Vec<SeriesInput> {
                 restarts: if i % 5 == 3 { vec![200] } else { Vec::new() },
                 log_limit_up: log_limit(1.0),
                 log_limit_down: log_limit(1.0),
+                slope_margin: f64::INFINITY,
                 report_days: vec![180, 300],
             }
         })

@@ -44,6 +44,9 @@ pub struct SeriesInput {
     pub log_limit_up: f64,
     /// Limit of the downward log ratio.
     pub log_limit_down: f64,
+    /// The slope on the last day is worked out where the evidence is within this many nats of its limit;
+    /// infinite: always.
+    pub slope_margin: f64,
     /// Further days for which the slope is asked, ascending.
     pub report_days: Vec<i32>,
 }
@@ -76,7 +79,7 @@ pub struct DirectionOutcome {
     pub earlier_flags: Vec<Flag>,
     /// Log ratio at the last look since the last restart; `None` if there was none.
     pub log_r: Option<f64>,
-    /// Slope on the last day, if the data suffice for a look and the evidence is within [`Params::slope_margin`].
+    /// Slope on the last day, if the data suffice for a look and the evidence is within [`SeriesInput::slope_margin`].
     pub slope: Option<SlopePosterior>,
     /// Slope on the days asked for.
     pub reports: Vec<(i32, SlopePosterior)>,
@@ -365,7 +368,7 @@ impl<'a> State<'a> {
     }
 
     fn outcome(mut self, last_day: i32, work: &mut Workspace) -> SeriesOutcome {
-        let margin = self.params.slope_margin;
+        let margin = self.input.slope_margin;
         let near = |d: &DirectionOutcome, limit: f64| {
             let close = d.log_r.is_some_and(|log_r| log_r >= limit - margin);
             margin.is_infinite() || d.flag.is_some() || close

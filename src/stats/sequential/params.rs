@@ -31,11 +31,12 @@ pub struct Params {
     /// steps alone, two large ones are a rise that nothing else explains: they were half of all false flags
     /// (simulated fleets, tuning seeds 501 to 504). Study: none.
     pub large_step_sd: f64,
-    /// Large innocent steps per vehicle and year; 0: none. 0.1, about the study's simulated sensor steps (0.08).
+    /// Large innocent steps per vehicle and year; 0: none. 0.05 (own judgement, no source;
+    /// the study simulates 0.08 steps of sensors, 1.5 to 4 %).
     pub large_steps_per_year: f64,
     /// Prior sd of an accepted ordinary step as a multiple of `step_sd`. Study: 1.5.
     pub accepted_step_factor: f64,
-    /// Share of logged events after which the level is another: 0.2 (own judgement, no source). Study: every event
+    /// Share of logged events after which the level is another: 0.15 (own judgement, no source). Study: every event
     /// is a free change of level; but each such freedom takes up to eight ninths of what a ramp shows, and most
     /// recorded work leaves the mixture alone.
     pub break_share: f64,
@@ -63,8 +64,6 @@ pub struct Params {
     pub nightly: bool,
     /// Between block closes a series is looked at when its last look was within this many nats of a limit.
     pub watch_margin: f64,
-    /// The slope on the last day is worked out where the evidence is within this many nats of its limit; infinite: always.
-    pub slope_margin: f64,
 
     /// How the day-to-day correlation is found: per series, shrunk to its group, which weighs as much as 100 pairs
     /// of days. Study: 0.5 for all. On the same 11,600 vehicle-years (tuning seeds 501, 502 and 504) a fixed 0.5 gave
@@ -118,11 +117,11 @@ impl Default for Params {
         Self {
             slope_sd: 5.0,
             step_sd: 1.0,
-            steps_per_year: 1.0,
+            steps_per_year: 0.9,
             large_step_sd: 3.0,
-            large_steps_per_year: 0.1,
+            large_steps_per_year: 0.05,
             accepted_step_factor: 1.5,
-            break_share: 0.2,
+            break_share: 0.15,
             accepted_steps: 2,
             accept_log_odds: -1.5,
             sensitivity_sd: 0.25,
@@ -135,7 +134,6 @@ impl Default for Params {
             least_fall: 0.0,
             nightly: false,
             watch_margin: 4.0,
-            slope_margin: f64::INFINITY,
             phi: PhiRule::Estimated { prior: 0.5, prior_rows: 100.0 },
             longest_gap: 10,
             clip_sd: 3.0,
@@ -221,7 +219,10 @@ impl Params {
         };
         let large = StepPrior::alike(self.large_steps_per_year * per_block, self.large_step_sd);
         if known_break {
-            return [StepPrior::alike(self.break_share / (1.0 - self.break_share), self.break_sd), large];
+            return [
+                StepPrior::alike(self.break_share / (1.0 - self.break_share), self.break_sd),
+                large,
+            ];
         }
         [ordinary, large]
     }
