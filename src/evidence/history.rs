@@ -51,6 +51,15 @@ impl<'a> History<'a> {
         days
     }
 
+    /// Days whose trims may be judged: those on which the mixture was not being relearned.
+    pub(super) fn judged_days(&self) -> impl Iterator<Item = &'a Day> {
+        self.days
+            .iter()
+            .zip(&self.relearning)
+            .filter(|(_, relearning)| !**relearning)
+            .map(|(d, _)| *d)
+    }
+
     /// Mean distance a week over the last 60 days of data, km.
     pub(super) fn km_per_week(&self) -> f64 {
         let Some(last) = self.days.last() else { return f64::NAN };

@@ -545,7 +545,8 @@ fn causes(
         windows::one_factor(&bands.iter().map(|(f, ..)| &f.windows).collect::<Vec<_>>());
     if let Some(f) = followed.iter().find(|f| f.finding.kind == SeriesKind::TrimAll(1)) {
         let banks = history.vehicle.banks;
-        within::join(&history.days, banks, &f.windows, &mut changes, &mut covariance);
+        let judged: Vec<&Day> = history.judged_days().collect();
+        within::join(&judged, banks, &f.windows, &mut changes, &mut covariance);
     }
     let change = |kind| {
         followed

@@ -109,8 +109,7 @@ fn band_levels(history: &History<'_>, bank: usize, test: &TestSettings) -> [f64;
     let end = f64::from(first.day) + test.baseline_days.min(test.days_min);
     for band in Band::ALL {
         let values: Vec<f64> = history
-            .days
-            .iter()
+            .judged_days()
             .take_while(|d| f64::from(d.day) < end)
             .map(|d| d.bands[bank - 1][band as usize])
             .filter(|b| b.n >= test.samples_per_day_min)
