@@ -220,6 +220,49 @@ fn a_logged_jump_is_no_drift() {
     }
 }
 
+/// Work that changed nothing explains a ramp away less when little recorded work is declared to move the level.
+#[test]
+fn a_record_hides_little_of_a_drift() {
+    let mut series = made_up(60, 400, 37);
+    for s in &mut series {
+        s.breaks = vec![230];
+        s.restarts.clear();
+        s.log_limit_up = f64::INFINITY;
+        s.log_limit_down = f64::INFINITY;
+    }
+    let evidence = |break_share| -> Vec<f64> {
+        let params = Params { break_share, ..Params::default() };
+        run(&series, &params, 399).iter().map(|o| o.up.log_r.expect("a look")).collect()
+    };
+    let (seldom, always) = (evidence(0.15), evidence(0.99));
+    // Every third series has a ramp; each record of one that it may explain costs some of its evidence.
+    let higher = (0..60).step_by(3).filter(|i| seldom[*i] > always[*i]).count();
+    assert!(higher >= 18, "{higher} of 20");
+}
+
+/// A large jump speaks less for a drift once such jumps are declared, however rare.
+#[test]
+fn a_large_jump_is_no_drift() {
+    let mut series = made_up(30, 400, 29);
+    for s in &mut series {
+        s.breaks.clear();
+        s.restarts.clear();
+        s.log_limit_up = f64::INFINITY;
+        s.log_limit_down = f64::INFINITY;
+    }
+    for (i, s) in series.iter_mut().enumerate().filter(|(i, _)| i % 3 == 1) {
+        let jump = 200 + 4 * i as i32;
+        s.rows.iter_mut().filter(|row| row.day >= jump).for_each(|row| row.y += 6.0);
+    }
+    let evidence = |large_steps_per_year| -> Vec<f64> {
+        let params = Params { large_steps_per_year, ..Params::default() };
+        run(&series, &params, 399).iter().map(|o| o.up.log_r.expect("a look")).collect()
+    };
+    let (undeclared, declared) = (evidence(0.0), evidence(0.05));
+    let lower = (1..30).step_by(3).filter(|i| declared[*i] < undeclared[*i]).count();
+    assert!(lower >= 8, "{lower} of 10");
+}
+
 /// Drift that all share is seen through unequal mileage, and only then claimed.
 #[test]
 fn drift_that_all_share() {
