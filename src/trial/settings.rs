@@ -178,6 +178,8 @@ nuisances! {
     misfire_bursts_per_1000_days: 2.0, 0.0;
     /// Sd of the slow wander (60 days) of fuel per km, percent: tyres, roof boxes, drivers.
     economy_wander_pct: 1.0, 0.0;
+    /// Sd of the slow wander (60 days) of the slope of the trim on one over airflow within drives, percent.
+    slope_wander_pct: 0.5, 0.0;
 }
 
 #[cfg(test)]

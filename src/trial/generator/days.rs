@@ -8,6 +8,7 @@ use super::fault::Fault;
 use super::misfiring::Misfiring;
 use super::nuisance::Disturbance;
 use super::random::{Rng, Wander, chance, event_days, lognormal, normal, poisson, stream, uniform};
+use super::within_drives::Slopes;
 use super::workshop::{Tank, records};
 use super::{FIRST_DAY, Truth, becomes_faulty};
 use crate::tables::days::{Day, DayBand, Reading};
@@ -140,6 +141,7 @@ struct Body {
     trim_draws: Rng,
     misfiring: Misfiring,
     misfire_draws: Rng,
+    slopes: Slopes,
     throttle: Wander,
     breathing: Wander,
     warmup: Wander,
@@ -180,6 +182,11 @@ impl Body {
             driving,
             trim_draws,
             misfire_draws,
+            slopes: Slopes::draw(
+                n,
+                WITHIN_DAY_SD * ALIKE_SAMPLES.sqrt(),
+                stream(seed, Some(index), 8),
+            ),
             throttle: Wander::new(
                 0.5,
                 uniform(0.08, 0.25, &mut others),
@@ -274,6 +281,8 @@ impl Body {
         }
         row.bands = bands;
         if !engine.single_series {
+            let trim = |bank: usize, m: f64| fault.map_or(0.0, |f| f.trim(severity, bank, m));
+            row.within = self.slopes.day(&bands, &trim);
             row.idle_throttle_pct = throttle;
             row.breathing_pct = breathing;
             row.warmup_y = warmup;

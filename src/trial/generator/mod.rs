@@ -12,6 +12,7 @@ mod fault;
 mod misfiring;
 mod nuisance;
 mod random;
+mod within_drives;
 mod workshop;
 
 pub(super) use fault::{Fault, FaultKind};
