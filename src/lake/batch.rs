@@ -11,6 +11,7 @@ use super::part::{Part, PartWriter};
 use super::schema::{FORMAT, Table};
 use super::snapshot::{PartFile, batch_of};
 use super::store::{Place, Store};
+use super::superseded;
 use super::{Mode, SourceRow, Versions};
 
 /// Folder of the intent records.
@@ -51,7 +52,14 @@ struct Intent {
     format: u32,
     batch: String,
     parts: Vec<Part>,
-    superseded: BTreeMap<String, Vec<String>>,
+    superseded: superseded::Files,
+}
+
+impl Intent {
+    /// When the newest of its parts was written, milliseconds since 1970-01-01 by the clock of the file system.
+    fn written_ms(&self) -> i64 {
+        self.parts.iter().map(|p| p.written_ms).max().unwrap_or(0)
+    }
 }
 
 /// A batch in the making.
@@ -60,7 +68,7 @@ pub struct Batch {
     store: Store,
     mode: Mode,
     id: BatchId,
-    superseded: BTreeMap<String, Vec<String>>,
+    superseded: superseded::Files,
 }
 
 impl Batch {
@@ -146,6 +154,7 @@ fn carry_out(store: &Store, intent: &Intent) -> Result<Versions, LakeError> {
         let change = Change {
             adds: intent.parts.iter().filter(|p| p.table == table.as_str()).collect(),
             removes: superseded.into_iter().flatten().map(String::as_str).collect(),
+            removed_ms: intent.written_ms(),
             pins: if table == Table::Sources { pins.clone() } else { BTreeMap::new() },
         };
         let version = Log::new(store, table).commit(&intent.batch, &change)?;
@@ -154,10 +163,12 @@ fn carry_out(store: &Store, intent: &Intent) -> Result<Versions, LakeError> {
     for table in Table::ALL {
         Log::new(store, table).sync()?;
     }
+    superseded::note(store, &intent.batch, &intent.superseded)?;
     store.delete(&intent_path(&intent.batch))?;
     for (table, version) in &pins {
         Log::new(store, *table).checkpoint(*version)?;
     }
+    superseded::sweep(store, intent.written_ms())?;
     let version = |table| pins.get(&table).copied().unwrap_or_default();
     Ok(Versions {
         samples: version(Table::Samples),

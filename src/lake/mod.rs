@@ -19,6 +19,7 @@ mod rows;
 mod schema;
 mod snapshot;
 mod store;
+mod superseded;
 mod trip_columns;
 
 use std::path::Path;

@@ -9,7 +9,7 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::time::UNIX_EPOCH;
+use std::time::{SystemTime, UNIX_EPOCH};
 
 use deltalake::logstore::object_store::path::Path as ObjectPath;
 use deltalake::logstore::object_store::{ObjectStore, ObjectStoreExt};
@@ -183,6 +183,16 @@ impl Store {
         Ok(names)
     }
 
+    /// When a file was written, milliseconds since 1970-01-01; `None` where the storage does not tell.
+    pub(super) fn modified_ms(&self, path: &str) -> Result<Option<i64>, LakeError> {
+        let Place::Folder(root) = &self.place else {
+            return Ok(None);
+        };
+        let modified = fs::metadata(root.join(path)).and_then(|m| m.modified());
+        let modified = modified.map_err(|source| LakeError::io("read", self.name(path), source))?;
+        Ok(Some(milliseconds(modified)))
+    }
+
     /// Removes a file; one that is gone already counts as removed.
     pub(super) fn delete(&self, path: &str) -> Result<(), LakeError> {
         use deltalake::logstore::object_store::Error::NotFound;
@@ -227,8 +237,7 @@ impl Store {
                 self.faults.step().map_err(fail)?;
                 raw.file.sync_all().map_err(fail)?;
                 let modified = raw.file.metadata().and_then(|m| m.modified()).map_err(fail)?;
-                let since = modified.duration_since(UNIX_EPOCH).unwrap_or_default();
-                Ok((raw.written, i64::try_from(since.as_millis()).unwrap_or(0)))
+                Ok((raw.written, milliseconds(modified)))
             }
             Sink::Buffer(bytes) => {
                 let size = bytes.len() as u64;
@@ -280,6 +289,11 @@ impl Store {
             _ => Ok(()),
         }
     }
+}
+
+fn milliseconds(time: SystemTime) -> i64 {
+    let since = time.duration_since(UNIX_EPOCH).unwrap_or_default();
+    i64::try_from(since.as_millis()).unwrap_or(0)
 }
 
 fn sync_folder_of(path: &Path) -> io::Result<()> {

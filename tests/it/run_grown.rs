@@ -4,6 +4,7 @@
 use std::fs;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, SystemTime};
 
 use trimdrift::lake::{Lake, Mode, Table, WriteSteps};
 use trimdrift::pipeline::{self, Fleet, Progress};
@@ -214,4 +215,71 @@ fn it_does_not_matter_where_the_program_is_started() {
     for (name, bytes) in out.iter().filter(|(name, _)| *name != "run.json") {
         assert!(again.get(name) == Some(bytes), "{name} depends on where the run was started");
     }
+}
+
+/// A fleet whose grown file has superseded parts `days` ago, with one more log to read.
+fn superseded(days: u64) -> Folder {
+    let fleet = first_night();
+    fleet.ingest();
+    let long_ago = SystemTime::now() - Duration::from_secs(days * 86_400 + 3_600);
+    let records: Vec<_> = fs::read_dir(fleet.join("lake/_superseded")).unwrap().collect();
+    assert_eq!(records.len(), 1, "{records:?}");
+    for record in records {
+        let file = fs::File::options().write(true).open(record.unwrap().path()).unwrap();
+        file.set_modified(long_ago).unwrap();
+    }
+    fleet.write("logs/later.csv", log("V3", "t", 9, 20));
+    fleet
+}
+
+/// Part files on the disk that no table shows.
+fn hidden(fleet: &Folder) -> usize {
+    let lake = Lake::open(fleet.join("lake").to_str().unwrap(), Mode::Read).unwrap();
+    let snapshot = lake.snapshot().unwrap();
+    let shown: usize = Table::ALL.iter().map(|t| snapshot.files(*t).len()).sum();
+    let mut on_disk = parts(&fleet.join("lake"));
+    on_disk.retain(|path| !path.contains("_delta_log"));
+    on_disk.len() - shown
+}
+
+#[test]
+fn superseded_parts_go_when_no_reader_can_need_them() {
+    let recent = superseded(6);
+    recent.ingest();
+    assert!(hidden(&recent) > 0, "a reader of the last week's states still finds its files");
+    let old = superseded(7);
+    let before = hidden(&old);
+    old.ingest();
+    assert_eq!((before > 0, hidden(&old)), (true, 0));
+    assert_eq!(old.lake().difference_but_for_nights(&recent.lake()), None);
+}
+
+#[test]
+fn a_night_that_sweeps_is_killed_at_every_write_and_nothing_is_lost() {
+    // What a dead night left undone is done by the next that has something to read.
+    let one_more = |fleet: &Folder| {
+        fleet.write("logs/latest.csv", log("V4", "t", 9, 20));
+        fleet.ingest();
+    };
+    let undisturbed = superseded(7);
+    undisturbed.ingest();
+    one_more(&undisturbed);
+    let expected = undisturbed.lake();
+    let mut board = Board::new("a night that sweeps, killed at a write", ["write", "in the end"]);
+    for n in 1.. {
+        let fleet = superseded(7);
+        let (died, _) = night_that_fails(&fleet, n);
+        one_more(&fleet);
+        let mut wrong = fleet.lake().difference_but_for_nights(&expected);
+        if hidden(&fleet) > 0 {
+            wrong = wrong.or(Some("superseded parts are left".to_owned()));
+        }
+        let end = if wrong.is_none() { "nothing lost" } else { "differs" };
+        board.judged([n.to_string(), end.to_owned()], wrong);
+        if !died {
+            assert!(n > 15, "only {n} write points");
+            break;
+        }
+    }
+    board.close();
 }
