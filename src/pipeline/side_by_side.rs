@@ -5,6 +5,7 @@
 //! Never: writes anywhere else.
 
 use crate::ingest::{Limits, Origin, Part, Profile, ReadError, look, read_file};
+use crate::report::terminal::cut;
 use crate::tables::samples::{Reject, RejectCode, Samples, Signal};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
@@ -197,12 +198,4 @@ fn list<T: AsRef<str>>(label: &str, items: &[T], text: &mut String) {
 
 fn line(row: &str, text: &mut String) {
     let _ = writeln!(text, "{}", cut(row.trim_end(), COLUMNS));
-}
-
-/// The text in so many characters.
-fn cut(text: &str, room: usize) -> String {
-    if text.chars().count() <= room {
-        return text.to_owned();
-    }
-    text.chars().take(room.saturating_sub(1)).chain(['…']).collect()
 }

@@ -252,7 +252,7 @@ pub(super) fn padded_left(text: &str, width: usize) -> String {
 }
 
 /// `text` in at most `width` columns, `~` marking what was cut off.
-fn cut(text: &str, width: usize) -> String {
+pub(crate) fn cut(text: &str, width: usize) -> String {
     if display_width(text) <= width {
         return text.to_owned();
     }
