@@ -86,7 +86,7 @@ pub fn assess(input: &Input<'_>) -> Evidence {
     let none: Vec<Day> = Vec::new();
     let histories: Vec<History<'_>> = input
         .register
-        .iter()
+        .par_iter()
         .map(|v| {
             let days = input.days.get(&v.vehicle).unwrap_or(&none);
             History::new(v, days, input.services, input.as_of)
@@ -199,17 +199,30 @@ fn follow_series(histories: &[History<'_>], families: &Families, input: &Input<'
         if kind == SeriesKind::TrimAll(1) {
             all.group_alarms = group_alarms(families, &series, &outcomes, &params, input.as_of);
         }
-        for ((v, series), outcome) in owners.into_iter().zip(&series).zip(outcomes) {
-            match kind {
-                SeriesKind::TrimAll(bank) if !histories[v].services.is_empty() => {
-                    all.adjusted.push(adjusted_series(&histories[v], bank, &outcome));
-                }
-                SeriesKind::Tilt(bank) if outcome.up.flag.or(outcome.down.flag).is_some() => {
-                    apart.insert((v, bank));
-                }
-                _ => {}
+        let told: Vec<(Option<AdjustedSeries>, bool, Followed)> = owners
+            .par_iter()
+            .zip(&series)
+            .zip(outcomes)
+            .map(|((v, series), outcome)| {
+                let history = &histories[*v];
+                let adjusted = match kind {
+                    SeriesKind::TrimAll(bank) if !history.services.is_empty() => {
+                        Some(adjusted_series(history, bank, &outcome))
+                    }
+                    _ => None,
+                };
+                let flagged = outcome.up.flag.or(outcome.down.flag).is_some();
+                (adjusted, flagged, follow(history, kind, series, outcome, input))
+            })
+            .collect();
+        for (v, (adjusted, flagged, followed)) in owners.into_iter().zip(told) {
+            all.adjusted.extend(adjusted);
+            all.followed[v].push(followed);
+            if let SeriesKind::Tilt(bank) = kind
+                && flagged
+            {
+                apart.insert((v, bank));
             }
-            all.followed[v].push(follow(&histories[v], kind, series, outcome, input));
         }
     }
     for own in &mut all.followed {
