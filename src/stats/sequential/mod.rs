@@ -9,11 +9,7 @@
 //! expectation, so a limit of as many weeks as there are in 100 years is designed for at most one
 //! false flag per 100 vehicle-years, averaged over the declared prior for innocent steps.
 //!
-//! Measured on simulated fleets (noise, seasons, fuel blends, resets and innocent steps as in the study;
-//! 4,800 vehicles over three years that no choice was made on, limit `log_limit(100.0)`): 0.0085 false
-//! upward flags per vehicle-year (100 in 11,755), 0.0117 downward; accumulated drift at the flag 4.38 %
-//! in the median, 6.12 % at the 90th percentile; none of 544 vehicles reached 10 % unflagged; the 95 %
-//! slope interval covered the truth in 96.5 % at the flag, 94.4 % 60 and 93.8 % 120 days later.
+//! What was measured on simulated fleets stands in DEVELOPERS.md.
 //!
 //! The figures hold while innocent steps are about as frequent as declared. Downward flags on a
 //! channel that can only drift upward measure the false-flag rate without labels.
