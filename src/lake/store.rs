@@ -9,7 +9,7 @@ use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::time::{SystemTime, UNIX_EPOCH};
+use std::time::UNIX_EPOCH;
 
 use deltalake::logstore::object_store::path::Path as ObjectPath;
 use deltalake::logstore::object_store::{ObjectStore, ObjectStoreExt};
@@ -188,9 +188,8 @@ impl Store {
         let Place::Folder(root) = &self.place else {
             return Ok(None);
         };
-        let modified = fs::metadata(root.join(path)).and_then(|m| m.modified());
-        let modified = modified.map_err(|source| LakeError::io("read", self.name(path), source))?;
-        Ok(Some(milliseconds(modified)))
+        let modified = fs::metadata(root.join(path)).and_then(|m| written_ms(&m));
+        modified.map(Some).map_err(|source| LakeError::io("read", self.name(path), source))
     }
 
     /// Removes a file; one that is gone already counts as removed.
@@ -236,8 +235,8 @@ impl Store {
                 let raw = buffered.into_inner().map_err(|e| fail(e.into_error()))?;
                 self.faults.step().map_err(fail)?;
                 raw.file.sync_all().map_err(fail)?;
-                let modified = raw.file.metadata().and_then(|m| m.modified()).map_err(fail)?;
-                Ok((raw.written, milliseconds(modified)))
+                let modified = raw.file.metadata().and_then(|m| written_ms(&m)).map_err(fail)?;
+                Ok((raw.written, modified))
             }
             Sink::Buffer(bytes) => {
                 let size = bytes.len() as u64;
@@ -291,9 +290,10 @@ impl Store {
     }
 }
 
-fn milliseconds(time: SystemTime) -> i64 {
-    let since = time.duration_since(UNIX_EPOCH).unwrap_or_default();
-    i64::try_from(since.as_millis()).unwrap_or(0)
+/// When a file was written, milliseconds since 1970-01-01 by the clock of the file system.
+fn written_ms(file: &fs::Metadata) -> io::Result<i64> {
+    let since = file.modified()?.duration_since(UNIX_EPOCH).unwrap_or_default();
+    Ok(i64::try_from(since.as_millis()).unwrap_or(0))
 }
 
 fn sync_folder_of(path: &Path) -> io::Result<()> {
