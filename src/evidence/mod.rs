@@ -36,7 +36,7 @@ use history::History;
 use rayon::prelude::*;
 use series::{MISFIRE_SHARE, daily, monitored};
 use shape::{Change, Seen};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use windows::Windows;
 
 /// Everything the evidence reads.
@@ -79,6 +79,12 @@ struct Followed {
     finding: SeriesFinding,
     windows: Windows,
     weekly: BTreeMap<i32, (f64, f64)>,
+}
+
+impl Followed {
+    fn flagged(&self) -> bool {
+        self.finding.flagged_up.or(self.finding.flagged_down).is_some()
+    }
 }
 
 /// Assesses the fleet.
@@ -162,9 +168,12 @@ fn follow_series(histories: &[History<'_>], families: &Families, input: &Input<'
     // A band's slope is told where load and idle drift apart, whatever its own evidence: they are parted first.
     let mut tested_in_order = told_in_order.clone();
     tested_in_order.sort_by_key(|kind| !matches!(kind, SeriesKind::Tilt(_)));
-    let mut apart: BTreeSet<(usize, usize)> = BTreeSet::new();
     for kind in tested_in_order {
-        let asked = |v| matches!(kind, SeriesKind::Trim(bank, _) if apart.contains(&(v, bank)));
+        let asked = |v: usize| {
+            let apart =
+                |f: &Followed, bank| f.finding.kind == SeriesKind::Tilt(bank) && f.flagged();
+            matches!(kind, SeriesKind::Trim(bank, _) if all.followed[v].iter().any(|f| apart(f, bank)))
+        };
         let members: Vec<(usize, SeriesInput)> = histories
             .par_iter()
             .enumerate()
@@ -199,7 +208,7 @@ fn follow_series(histories: &[History<'_>], families: &Families, input: &Input<'
         if kind == SeriesKind::TrimAll(1) {
             all.group_alarms = group_alarms(families, &series, &outcomes, &params, input.as_of);
         }
-        let told: Vec<(Option<AdjustedSeries>, bool, Followed)> = owners
+        let told: Vec<(Option<AdjustedSeries>, Followed)> = owners
             .par_iter()
             .zip(&series)
             .zip(outcomes)
@@ -211,18 +220,12 @@ fn follow_series(histories: &[History<'_>], families: &Families, input: &Input<'
                     }
                     _ => None,
                 };
-                let flagged = outcome.up.flag.or(outcome.down.flag).is_some();
-                (adjusted, flagged, follow(history, kind, series, outcome, input))
+                (adjusted, follow(history, kind, series, outcome, input))
             })
             .collect();
-        for (v, (adjusted, flagged, followed)) in owners.into_iter().zip(told) {
+        for (v, (adjusted, followed)) in owners.into_iter().zip(told) {
             all.adjusted.extend(adjusted);
             all.followed[v].push(followed);
-            if let SeriesKind::Tilt(bank) = kind
-                && flagged
-            {
-                apart.insert((v, bank));
-            }
         }
     }
     for own in &mut all.followed {
@@ -330,6 +333,7 @@ const FALL_LEAST: f64 = 2.0;
 /// Share of the step variance that widens the slope's interval. The sequential test's own figure (1.1) holds
 /// for one series alone; steps that differ by band ask for more (tuning seeds 501 and 502: 1.6 covered 92 to 93 %).
 const UNRESOLVED_STEPS: f64 = 2.1;
+
 fn follow(
     history: &History<'_>,
     kind: SeriesKind,
@@ -351,7 +355,7 @@ fn follow(
         series.rows.iter().filter(|r| r.day <= input.as_of).map(|r| (r.day, r.y)).collect();
     let up = outcome.up.log_r.unwrap_or(f64::NEG_INFINITY);
     let down = outcome.down.log_r.unwrap_or(f64::NEG_INFINITY);
-    // The slope is known only given that there is one, so it is told only where one is likely.
+    // The slope is known only given that there is one, so it is told only where it was asked for or is likely.
     let nats = input.decide.watch_nats;
     let change = windows.change();
     let slope = if series.slope_margin.is_infinite() {
@@ -427,8 +431,8 @@ fn recent_raw(rows: &[(i32, f64)], since: i32) -> f64 {
     mean(&recent).filter(|_| recent.len() >= RAW_ROWS_MIN).unwrap_or(f64::NAN)
 }
 
-/// How much larger a lasting fall of the level must be than a rise, for the same reason as [`FALL_LEAST`]; a jump is told
-/// from a step by its size alone, so less is added (own judgement, no source).
+/// How much larger a lasting fall of the level must be than a rise, for the same reason as [`FALL_LEAST`]; a jump is
+/// told from a step by its size alone, so less is added (own judgement, no source).
 const LEVEL_FALL: f64 = 1.5;
 
 /// Size of a lasting change that is acted on, by kind of series; `None` where a jump is innocent.

@@ -1,8 +1,8 @@
 //! Part files whose rows were replaced: kept for readers of older versions, then deleted.
 //!
-//! In: a batch that took files out of the tables. Out: a record of their names in `_superseded/`, whose own age is how
-//! long ago that was; once it is older than the retention, the files go and then the record. Both steps may be cut short
-//! anywhere and are simply done again. Never: a file that a table still shows; an object store, which tells no age here.
+//! In: a batch that took files out of the tables. Out: a record of their names in `_superseded/`, whose own age is
+//! how long ago that was; once it is older than the retention, the files go and then the record. Both steps may be cut
+//! short anywhere and are simply done again. Never: a file that a table still shows; an object store, which tells no age here.
 
 use std::collections::BTreeMap;
 
@@ -40,8 +40,10 @@ pub(super) fn sweep(store: &Store, now_ms: i64) -> Result<(), LakeError> {
             store.delete(&path)?;
             continue;
         }
-        let due = store.modified_ms(&path)?.is_some_and(|at| now_ms - at > RETENTION_MS);
-        let Some(record) = store.get(&path)?.filter(|_| due) else { continue };
+        if store.modified_ms(&path)?.is_none_or(|at| now_ms - at <= RETENTION_MS) {
+            continue;
+        }
+        let Some(record) = store.get(&path)? else { continue };
         let files: Files = serde_json::from_slice(&record)
             .map_err(|e| LakeError::damaged(store.name(&path), e))?;
         for table in Table::ALL {

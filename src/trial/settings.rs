@@ -64,8 +64,8 @@ impl TrialSettings {
     /// * `steps_known`: every step of fuel or sensor stands in the workshop records, and the test is told
     ///   that unrecorded ones are rare.
     /// * `steps_rare`: steps hardly happen, and the test is told so.
-    /// * `study`: one series per vehicle, the all-band trim with the share of the budget that it has in the whole job, and
-    ///   the study's nuisances only.
+    /// * `study`: one series per vehicle, the all-band trim with the share of the budget that it has in the whole
+    ///   job, and the study's nuisances only.
     pub fn preset(name: &str) -> Option<TrialSettings> {
         let base = TrialSettings::default();
         let rare = TestSettings { steps_per_year: 0.05, large_steps_per_year: 0.02, ..base.test };

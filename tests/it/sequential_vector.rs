@@ -194,16 +194,22 @@ fn downward_is_upward_in_the_mirror() {
     assert!(flags > 0);
 }
 
-/// A jump explains itself when its day is logged; the noise is found; a level change is measured.
-#[test]
-fn a_logged_jump_is_no_drift() {
-    let mut series = made_up(30, 400, 23);
+/// Made-up series of 400 days without log entries, on which the evidence adds up for ever.
+fn undecided(vehicles: usize, seed: u64) -> Vec<SeriesInput> {
+    let mut series = made_up(vehicles, 400, seed);
     for s in &mut series {
         s.breaks.clear();
         s.restarts.clear();
         s.log_limit_up = f64::INFINITY;
         s.log_limit_down = f64::INFINITY;
     }
+    series
+}
+
+/// A jump explains itself when its day is logged; the noise is found; a level change is measured.
+#[test]
+fn a_logged_jump_is_no_drift() {
+    let mut series = undecided(30, 23);
     for row in series[1].rows.iter_mut().filter(|row| row.day >= 320) {
         row.y += 4.0;
     }
@@ -223,13 +229,8 @@ fn a_logged_jump_is_no_drift() {
 /// Work that changed nothing explains a ramp away less when little recorded work is declared to move the level.
 #[test]
 fn a_record_hides_little_of_a_drift() {
-    let mut series = made_up(60, 400, 37);
-    for s in &mut series {
-        s.breaks = vec![230];
-        s.restarts.clear();
-        s.log_limit_up = f64::INFINITY;
-        s.log_limit_down = f64::INFINITY;
-    }
+    let mut series = undecided(60, 37);
+    series.iter_mut().for_each(|s| s.breaks = vec![230]);
     let evidence = |break_share| -> Vec<f64> {
         let params = Params { break_share, ..Params::default() };
         run(&series, &params, 399).iter().map(|o| o.up.log_r.expect("a look")).collect()
@@ -243,13 +244,7 @@ fn a_record_hides_little_of_a_drift() {
 /// A large jump speaks less for a drift once such jumps are declared, however rare.
 #[test]
 fn a_large_jump_is_no_drift() {
-    let mut series = made_up(30, 400, 29);
-    for s in &mut series {
-        s.breaks.clear();
-        s.restarts.clear();
-        s.log_limit_up = f64::INFINITY;
-        s.log_limit_down = f64::INFINITY;
-    }
+    let mut series = undecided(30, 29);
     for (i, s) in series.iter_mut().enumerate().filter(|(i, _)| i % 3 == 1) {
         let jump = 200 + 4 * i as i32;
         s.rows.iter_mut().filter(|row| row.day >= jump).for_each(|row| row.y += 6.0);

@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use super::noise::{Residuals, shrunk_noise};
 use super::params::Params;
 use super::peers::{Reference, reference};
-use super::posterior::{Direction, SlopePosterior, change_size, slope_posterior};
+use super::posterior::{Direction, Ramps, SlopePosterior, slope_posterior};
 use super::scan::{Look, Workspace};
 use super::series::{AdjustedRow, Blocks, Noise};
 
@@ -340,11 +340,11 @@ impl<'a> State<'a> {
                 };
                 let reference_sd = self.reference.sd(self.input.group, night);
                 let (blocks, params) = (&self.blocks, self.params);
-                let size = change_size(blocks, direction, night, reference_sd, params, work);
-                if size.is_some_and(|size| size < least) {
+                let ramps = Ramps::of(blocks, direction, night, reference_sd, params, work);
+                if ramps.as_ref().is_some_and(|ramps| ramps.change_size() < least) {
                     continue;
                 }
-                let slope = self.slope(direction, night, work);
+                let slope = ramps.map(|ramps| ramps.posterior());
                 let flag = Some(Flag { day: night, log_r, slope });
                 match direction {
                     Direction::Up => self.up.flag = flag,

@@ -61,53 +61,69 @@ pub fn slope_posterior(
     params: &Params,
     work: &mut Workspace,
 ) -> Option<SlopePosterior> {
-    let fits = work.ramp_fits(blocks, params);
-    let components = components(&fits, blocks, direction, night, reference_sd, params);
-    let first = components.first()?;
-    let at = |p: f64| quantile(&components, p);
-    let (near, mid, far) = (at(0.025), at(0.5), at(0.975));
-    let mut onset = vec![0.0; blocks.list.len()];
-    for c in &components {
-        onset[c.block] += c.weight;
-    }
-    let (change, square) = change_moments(&components);
-    let change_sd = (square - change * change).max(0.0).sqrt();
-    let onset_day = |p: f64| {
-        let mut sum = 0.0;
-        let found = onset.iter().position(|w| {
-            sum += w;
-            sum >= p
-        });
-        blocks.list[found.unwrap_or(first.block)].tau_day
-    };
-    let (lo, mid, hi, change) = match direction {
-        Direction::Up => (near, mid, far, change),
-        Direction::Down => (-far, -mid, -near, -change),
-    };
-    Some(SlopePosterior {
-        lo,
-        mid,
-        hi,
-        onset_lo: onset_day(0.025),
-        onset_mid: onset_day(0.5),
-        onset_hi: onset_day(0.975),
-        change,
-        change_sd,
-    })
+    Ramps::of(blocks, direction, night, reference_sd, params, work).map(|ramps| ramps.posterior())
 }
 
-/// Size of the [`SlopePosterior::change`] on `night`, without the quantiles, which cost far more.
-pub(crate) fn change_size(
-    blocks: &Blocks,
+/// The ramps that may explain a history, at least one, with their shares of the posterior.
+pub(crate) struct Ramps<'b> {
+    blocks: &'b Blocks,
     direction: Direction,
-    night: i32,
-    reference_sd: f64,
-    params: &Params,
-    work: &mut Workspace,
-) -> Option<f64> {
-    let fits = work.ramp_fits(blocks, params);
-    let components = components(&fits, blocks, direction, night, reference_sd, params);
-    (!components.is_empty()).then(|| change_moments(&components).0)
+    components: Vec<Component>,
+}
+
+impl<'b> Ramps<'b> {
+    /// Those that may have begun by `night`; `None` while none can have.
+    pub(crate) fn of(
+        blocks: &'b Blocks,
+        direction: Direction,
+        night: i32,
+        reference_sd: f64,
+        params: &Params,
+        work: &mut Workspace,
+    ) -> Option<Self> {
+        let fits = work.ramp_fits(blocks, params);
+        let components = components(&fits, blocks, direction, night, reference_sd, params);
+        (!components.is_empty()).then_some(Self { blocks, direction, components })
+    }
+
+    /// Size of the [`SlopePosterior::change`], without the quantiles, which cost far more.
+    pub(crate) fn change_size(&self) -> f64 {
+        change_moments(&self.components).0
+    }
+
+    /// The slope, given that there is a ramp.
+    pub(crate) fn posterior(&self) -> SlopePosterior {
+        let at = |p: f64| quantile(&self.components, p);
+        let (near, mid, far) = (at(0.025), at(0.5), at(0.975));
+        let mut onset = vec![0.0; self.blocks.list.len()];
+        for c in &self.components {
+            onset[c.block] += c.weight;
+        }
+        let (change, square) = change_moments(&self.components);
+        let change_sd = (square - change * change).max(0.0).sqrt();
+        let onset_day = |p: f64| {
+            let mut sum = 0.0;
+            let found = onset.iter().position(|w| {
+                sum += w;
+                sum >= p
+            });
+            self.blocks.list[found.unwrap_or(self.components[0].block)].tau_day
+        };
+        let (lo, mid, hi, change) = match self.direction {
+            Direction::Up => (near, mid, far, change),
+            Direction::Down => (-far, -mid, -near, -change),
+        };
+        SlopePosterior {
+            lo,
+            mid,
+            hi,
+            onset_lo: onset_day(0.025),
+            onset_mid: onset_day(0.5),
+            onset_hi: onset_day(0.975),
+            change,
+            change_sd,
+        }
+    }
 }
 
 /// Mean and mean square of what the ramp has added.

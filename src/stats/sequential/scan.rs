@@ -4,9 +4,9 @@
 //! In: [`Blocks`]. Out: [`Look`], the log of the ratio upward and downward. One pass serves both,
 //! because innocent steps are symmetric. Cost: O(blocks) per projected column.
 //!
-//! Method: study, step 5. Candidates are a ramp and a step per block. Base columns (constant, common
-//! mode, accepted steps) are projected out one by one; each projection is one row of
-//! the Cholesky factor of the base's Gram matrix, applied to all candidates at once.
+//! Method: study, step 5. Candidates are a ramp and a step per block; where the log book has an entry, a step is
+//! likelier, and it may be larger. Base columns (constant, common mode, accepted steps) are projected out one by one;
+//! each projection is one row of the Cholesky factor of the base's Gram matrix, applied to all candidates at once.
 
 use std::f64::consts::FRAC_1_SQRT_2;
 
@@ -316,6 +316,7 @@ struct StepSum {
     log_sum: f64,
     /// Log of the best step's prior odds times its Bayes factor.
     log_max: f64,
+    /// Log of the largest Bayes factor of an ordinary step.
     log_max_factor: f64,
     best: usize,
     accepted_sd: f64,

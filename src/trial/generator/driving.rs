@@ -1,7 +1,7 @@
 //! When and how far a vehicle drives, how it drives, and what that costs in fuel.
 
 use super::engine::Engine;
-use super::random::{Rng, Wander, chance, lognormal, normal, poisson, uniform};
+use super::random::{Rng, SLOW_PHI, Wander, chance, lognormal, normal, poisson, uniform};
 
 /// Longest distance of a day, km (the study's cap).
 const KM_PER_DAY_MAX: f64 = 400.0;
@@ -41,7 +41,7 @@ impl Habits {
             speed_kmh: uniform(28.0, 62.0, rng),
             trips_mean: uniform(0.5, 3.0, rng),
             route: Wander::new(0.3, 0.04, f64::INFINITY, rng),
-            slow: Wander::new(1.0 - 1.0 / 60.0, economy_wander_pct / 100.0, f64::INFINITY, rng),
+            slow: Wander::new(SLOW_PHI, economy_wander_pct / 100.0, f64::INFINITY, rng),
         }
     }
 

@@ -1,7 +1,9 @@
 //! What disturbs the trim of a healthy vehicle.
 
 use super::super::settings::Nuisances;
-use super::random::{Rng, Wander, chance, event_days, exponential, heavy, normal, sign, uniform};
+use super::random::{
+    Rng, SLOW_PHI, Wander, chance, event_days, exponential, heavy, normal, sign, uniform,
+};
 use crate::tables::trips::BANKS;
 
 /// A step that is no fault.
@@ -40,9 +42,6 @@ pub(super) struct Disturbance {
 
 /// Of the noise that is not a band's own, the share that a bank has for itself where there are two.
 const BANK_SHARE: f64 = 0.15;
-
-/// Correlation from day to day of the slow wander: 60 days.
-const SLOW_PHI: f64 = 1.0 - 1.0 / 60.0;
 
 impl Disturbance {
     pub(super) fn draw(

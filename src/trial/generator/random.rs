@@ -91,6 +91,9 @@ pub(super) fn event_days(per_year: f64, days: i32, rng: &mut Rng) -> Vec<i32> {
     out
 }
 
+/// Correlation from day to day of a slow [`Wander`]: a memory of 60 days.
+pub(super) const SLOW_PHI: f64 = 1.0 - 1.0 / 60.0;
+
 /// A stationary autoregression of order one on calendar days.
 #[derive(Debug, Clone)]
 pub(super) struct Wander {

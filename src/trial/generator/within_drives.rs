@@ -4,25 +4,23 @@
 //! its samples (Gauss-Hermite nodes of a lognormal airflow), so the sums are exact up to the noise that is added.
 
 use super::super::settings::Nuisances;
-use super::random::{Rng, Wander, normal};
+use super::random::{Rng, SLOW_PHI, Wander, normal};
 use crate::tables::days::{DayBand, Within};
 use crate::tables::trips::BANKS;
 
-/// Log-sd of airflow within a band: idling is steady, cruising is not.
+/// Log-sd of airflow within a band: idling is steady, cruising is not (own judgement, no source).
 const SPREAD: [f64; 3] = [0.06, 0.35, 0.15];
 
-/// Nodes and weights of the three-point Gauss-Hermite rule for a standard normal (Abramowitz and Stegun, table 25.10).
+/// Nodes and weights of the three-point Gauss-Hermite rule, scaled to a standard normal (Abramowitz and Stegun, table
+/// 25.10, from memory; the moments up to the fourth are tested).
 const NODES: [(f64, f64); 3] =
     [(-1.732_050_807_568_877_2, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.732_050_807_568_877_2, 1.0 / 6.0)];
 
 /// Slow change of a vehicle's own slope on `m` for one of 1 on `1/m`: purge and leakage weigh on little air, and the
-/// sensor's drift on much.
+/// sensor's drift on much (own judgement, no source).
 const ON_AIRFLOW: f64 = 0.036;
 
-/// Correlation of that change from one logged day to the next: 60 of them.
-const SLOW_PHI: f64 = 1.0 - 1.0 / 60.0;
-
-/// A vehicle's own slopes on their way, by bank, on `1/m` and on `m`.
+/// A vehicle's own slopes on their way from one logged day to the next, by bank, on `1/m` and on `m`.
 #[derive(Debug)]
 pub(super) struct Slopes {
     own: [[Wander; 2]; BANKS],
@@ -90,6 +88,15 @@ fn add(n: f64, mean: f64, spread: f64, y: &dyn Fn(f64) -> f64, sums: &mut Within
 mod tests {
     use super::super::random::stream;
     use super::*;
+
+    #[test]
+    fn three_nodes_have_the_moments_of_a_standard_normal() {
+        // Moments 0 to 4 of a standard normal: 1, 0, 1, 0, 3.
+        for (power, expected) in [(0, 1.0), (1, 0.0), (2, 1.0), (3, 0.0), (4, 3.0)] {
+            let moment: f64 = NODES.iter().map(|(z, weight)| weight * z.powi(power)).sum();
+            assert!((moment - expected).abs() < 1e-12, "{power}: {moment}");
+        }
+    }
 
     #[test]
     fn without_noise_the_slopes_of_the_fault_come_back() {
