@@ -52,6 +52,9 @@ struct Intent {
     batch: String,
     parts: Vec<Part>,
     superseded: BTreeMap<String, Vec<String>>,
+    /// When that was, milliseconds since 1970-01-01.
+    #[serde(default)]
+    superseded_ms: Option<i64>,
 }
 
 /// A batch in the making.
@@ -61,11 +64,13 @@ pub struct Batch {
     mode: Mode,
     id: BatchId,
     superseded: BTreeMap<String, Vec<String>>,
+    superseded_ms: Option<i64>,
 }
 
 impl Batch {
     pub(super) fn begin(store: &Store, mode: Mode, id: BatchId) -> Result<Batch, LakeError> {
-        let batch = Batch { store: store.clone(), mode, id, superseded: BTreeMap::new() };
+        let superseded = BTreeMap::new();
+        let batch = Batch { store: store.clone(), mode, id, superseded, superseded_ms: None };
         if mode == Mode::Read {
             return Err(batch.misuse("the lake is open for reading only"));
         }
@@ -87,13 +92,20 @@ impl Batch {
         parts.iter().try_for_each(|p| self.store.delete(&format!("{}/{}", p.table, p.name)))
     }
 
-    /// Takes `files` out of `table` in the same commit: their rows were derived anew and stand in this batch.
-    pub fn supersede(&mut self, table: Table, files: &[PartFile]) -> Result<(), LakeError> {
+    /// Takes `files` out of `table` in the same commit: their rows were derived anew and stand in this batch. From
+    /// `now_us` (UTC microseconds) on they are kept for their retention, see [`super::Lake::tidy`].
+    pub fn supersede(
+        &mut self,
+        table: Table,
+        files: &[PartFile],
+        now_us: i64,
+    ) -> Result<(), LakeError> {
         if self.mode == Mode::WriteUnlocked {
             return Err(self.misuse("only a writer that holds the lock may supersede rows"));
         }
         let paths = self.superseded.entry(table.as_str().to_owned()).or_default();
         paths.extend(files.iter().map(|f| f.path.clone()));
+        self.superseded_ms = Some(now_us.div_euclid(1000));
         Ok(())
     }
 
@@ -121,8 +133,13 @@ impl Batch {
         for table in Table::ALL {
             self.store.sync(table.as_str(), &[])?;
         }
-        let intent =
-            Intent { format: FORMAT, batch: self.id.0.clone(), parts, superseded: self.superseded };
+        let intent = Intent {
+            format: FORMAT,
+            batch: self.id.0.clone(),
+            parts,
+            superseded: self.superseded,
+            superseded_ms: self.superseded_ms,
+        };
         let record = serde_json::to_vec_pretty(&intent)
             .map_err(|e| LakeError::damaged(intent.batch.clone(), e))?;
         self.store.put(&intent_path(&intent.batch), record)?;
@@ -146,6 +163,7 @@ fn carry_out(store: &Store, intent: &Intent) -> Result<Versions, LakeError> {
         let change = Change {
             adds: intent.parts.iter().filter(|p| p.table == table.as_str()).collect(),
             removes: superseded.into_iter().flatten().map(String::as_str).collect(),
+            removed_ms: intent.superseded_ms,
             pins: if table == Table::Sources { pins.clone() } else { BTreeMap::new() },
         };
         let version = Log::new(store, table).commit(&intent.batch, &change)?;

@@ -40,6 +40,8 @@ pub(super) struct ActiveFile {
 pub(super) struct Change<'a> {
     pub(super) adds: Vec<&'a Part>,
     pub(super) removes: Vec<&'a str>,
+    /// When they are removed, milliseconds since 1970-01-01.
+    pub(super) removed_ms: Option<i64>,
     pub(super) pins: BTreeMap<Table, u64>,
 }
 
@@ -234,7 +236,8 @@ impl Log {
                 transactions.push(Transaction::new(pin_id(*of), version as i64));
             }
             let mut actions = Vec::new();
-            actions.extend(change.removes.iter().map(|path| Action::Remove(remove(path))));
+            let remove = |path: &&str| Action::Remove(remove(path, change.removed_ms));
+            actions.extend(change.removes.iter().map(remove));
             actions.extend(change.adds.iter().map(|part| Action::Add(add(part))));
             self.store.step("commit to", self.table.as_str())?;
             let write = DeltaOperation::Write {
@@ -322,6 +325,6 @@ fn add(part: &Part) -> Add {
     }
 }
 
-fn remove(path: &str) -> Remove {
-    Remove { path: path.to_owned(), data_change: true, ..Remove::default() }
+fn remove(path: &str, deletion_timestamp: Option<i64>) -> Remove {
+    Remove { path: path.to_owned(), data_change: true, deletion_timestamp, ..Remove::default() }
 }

@@ -90,8 +90,10 @@ pub fn run(
     let mut lake = Lake::open(&pipeline.lake, Mode::Write)?;
     let ingested = stages
         .time("ingest", || ingest(pipeline, &fleet, &mut lake, options.clock_us, progress))?;
-    let rederived = stages
-        .time("trips derived anew", || rederive::rederive(pipeline, &fleet, &lake, progress))?;
+    let rederived = stages.time("trips derived anew", || {
+        rederive::rederive(pipeline, &fleet, &lake, options.clock_us, progress)
+    })?;
+    stages.time("tidying", || lake.tidy(options.clock_us))?;
     let snapshot = lake.snapshot()?;
     let judged =
         stages.time("evidence", || judge(pipeline, &fleet, &snapshot, options.as_of, progress))?;
@@ -124,7 +126,8 @@ pub fn ingest_only(
     let fleet = Fleet::read(pipeline, progress)?;
     let mut lake = Lake::open(&pipeline.lake, Mode::Write)?;
     let ingested = ingest(pipeline, &fleet, &mut lake, clock_us, progress)?;
-    rederive::rederive(pipeline, &fleet, &lake, progress)?;
+    rederive::rederive(pipeline, &fleet, &lake, clock_us, progress)?;
+    lake.tidy(clock_us)?;
     Ok(ingested)
 }
 

@@ -164,7 +164,9 @@ pub fn ingest(
     let candidates = candidates(pipeline, &profiles, &mut files, progress);
     let known = lake.known_sources()?;
     let jobs = new_jobs(pipeline, candidates, &known, &profiles, &mut files, progress);
-    let done = read_and_commit(&profiles, &limits, pipeline, fleet, lake, &known, jobs, progress)?;
+    let done = read_and_commit(
+        &profiles, &limits, pipeline, fleet, lake, &known, jobs, clock_us, progress,
+    )?;
     let mut files: Vec<InputFile> = files.into_values().chain(done).collect();
     files.sort_by(|a, b| a.path.cmp(&b.path));
     for f in &files {
@@ -398,6 +400,7 @@ fn read_and_commit(
     lake: &mut Lake,
     known: &[SourceRow],
     jobs: Vec<Job>,
+    clock_us: i64,
     progress: &dyn Progress,
 ) -> Result<Files, Error> {
     if jobs.is_empty() {
@@ -427,7 +430,7 @@ fn read_and_commit(
         }
     }
     if !replaced.is_empty() {
-        parts.extend(batch.replace(&lake.snapshot()?, &replaced)?);
+        parts.extend(batch.replace(&lake.snapshot()?, &replaced, clock_us)?);
     }
     if !sources.is_empty() {
         batch.commit(parts, sources)?;

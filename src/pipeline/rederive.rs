@@ -19,6 +19,7 @@ pub(super) fn rederive(
     pipeline: &Pipeline,
     fleet: &Fleet,
     lake: &Lake,
+    clock_us: i64,
     progress: &dyn Progress,
 ) -> Result<usize, Error> {
     let snapshot = lake.snapshot()?;
@@ -38,7 +39,7 @@ pub(super) fn rederive(
     }
     progress.stage("deriving trips anew", Some(vehicles.len() as u64));
     let mut batch = lake.begin(BatchId::of(files.iter().map(|f| f.path.as_str())))?;
-    batch.supersede(Table::Trips, &files)?;
+    batch.supersede(Table::Trips, &files, clock_us)?;
     let mut writer = batch.part(Table::Trips, 0);
     let (stale, good): (Vec<Trip>, Vec<Trip>) =
         snapshot.trips_in(&files)?.into_iter().partition(|t| t.recipe != current(&t.vehicle));

@@ -98,6 +98,39 @@ fn a_night_that_replaces_rows_is_killed_at_every_write_and_nothing_is_lost() {
 }
 
 #[test]
+fn parts_that_were_replaced_leave_the_disk_a_week_later() {
+    const DAY_US: i64 = 86_400_000_000;
+    let fleet = first_night();
+    let pipeline = pipeline::load(&fleet.join("pipeline.toml")).unwrap();
+    let parts = || {
+        let mut files = Vec::new();
+        walk(&fleet.join("lake"), &mut files);
+        files.retain(|f| f.contains("/part-"));
+        files
+    };
+    let shown = || {
+        let lake = Lake::open(fleet.join("lake").to_str().unwrap(), Mode::Read).unwrap();
+        let snapshot = lake.snapshot().unwrap();
+        Table::ALL.iter().map(|t| snapshot.files(*t).len()).sum::<usize>()
+    };
+    pipeline::ingest_only(&pipeline, CLOCK_US, &Silent).unwrap();
+    let all = parts();
+    assert!(all.len() > shown(), "nothing was replaced");
+    // A settings change derives the trips anew, one more way for parts to leave the tables.
+    fleet.pipeline("[gate]\nwarm_coolant_c = 71\n");
+    let pipeline = pipeline::load(&fleet.join("pipeline.toml")).unwrap();
+    pipeline::ingest_only(&pipeline, CLOCK_US + 6 * DAY_US, &Silent).unwrap();
+    assert!(all.iter().all(|f| parts().contains(f)), "a reader may still need them");
+    let whole = fleet.lake();
+    pipeline::ingest_only(&pipeline, CLOCK_US + 8 * DAY_US, &Silent).unwrap();
+    assert!(!all.iter().all(|f| parts().contains(f)));
+    assert!(parts().len() > shown(), "what left two days ago stays");
+    pipeline::ingest_only(&pipeline, CLOCK_US + 14 * DAY_US, &Silent).unwrap();
+    assert_eq!(parts().len(), shown());
+    assert_eq!(fleet.lake().difference(&whole), None);
+}
+
+#[test]
 fn a_reader_never_sees_a_row_twice_or_missing_while_files_grow() {
     let fleet = Folder::by_hand();
     let (text, _) = growing();
