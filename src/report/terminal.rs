@@ -242,7 +242,7 @@ pub(super) fn ascii(text: String) -> String {
 }
 
 /// `text` filled up with spaces to `width`.
-pub(super) fn padded(text: &str, width: usize) -> String {
+pub(crate) fn padded(text: &str, width: usize) -> String {
     format!("{text}{}", " ".repeat(width.saturating_sub(display_width(text))))
 }
 
@@ -252,7 +252,7 @@ pub(super) fn padded_left(text: &str, width: usize) -> String {
 }
 
 /// `text` in at most `width` columns, `~` marking what was cut off.
-fn cut(text: &str, width: usize) -> String {
+pub(crate) fn cut(text: &str, width: usize) -> String {
     if display_width(text) <= width {
         return text.to_owned();
     }
@@ -272,7 +272,7 @@ fn cut_at(text: &str, width: usize) -> &str {
 }
 
 /// Columns that `text` takes.
-pub(super) fn display_width(text: &str) -> usize {
+pub(crate) fn display_width(text: &str) -> usize {
     text.chars().map(char_width).sum()
 }
 
