@@ -1,8 +1,8 @@
 //! A lasting change of level, however it came about.
 //!
 //! The drift test holds a single jump to be innocent, as a new fuel blend would be. A hose that came
-//! off is a jump too, but larger than any blend: the prior step of 1.5 % makes one of 8 % a matter of
-//! five standard deviations. So a change is acted on when the mean of the recent rows lies beyond the
+//! off is a jump too, but larger than any blend: the usual step of 1 % (`step_prior_pct`) makes one of
+//! 8 % a matter of eight standard deviations. So a change is acted on when the mean of the recent rows lies beyond the
 //! set amount and its lower confidence bound beyond three quarters of it.
 
 use crate::stats::sequential::ResidualRow;
