@@ -2,7 +2,7 @@
 //!
 //! Comes in: the time of the run. Goes out: nothing. Removed are part files that were taken out of their table longer
 //! ago than its retention (Delta's property `delta.deletedFileRetentionDuration`, 7 days if it is not set), so whoever
-//! opened the lake within it reads on undisturbed. Never: touches a file that the newest state shows, or one that this
+//! opened the lake within it reads on undisturbed, and entries of the logs that a later checkpoint stands for. Never: touches a file that the newest state shows, or one that this
 //! program did not write. A tidying that is cut short is carried on by the next; nothing is committed for it.
 
 use std::sync::Arc;
@@ -26,13 +26,22 @@ impl Clock for RunTime {
     }
 }
 
-/// Removes what left the tables longer ago than their retention. Only with the lock, and after the commit.
+/// Removes old log entries, and files that left the tables longer ago than their retention. Only with the lock, and
+/// after the commit.
 pub(super) fn tidy(store: &Store, now_us: i64) -> Result<(), LakeError> {
+    let now_ms = now_us.div_euclid(1000);
+    let sources = Log::new(store, Table::Sources);
+    let Some(pins) = sources.load(None)? else {
+        return Ok(());
+    };
     for table in Table::ALL {
         let log = Log::new(store, table);
         let Some(handle) = log.load(None)? else {
             continue;
         };
+        let newest = handle.version().unwrap_or_default();
+        let pinned = if table == Table::Sources { newest } else { sources.pin(&pins, table)? };
+        log.clear(&handle, pinned.min(newest), now_ms)?;
         let active = log.files(&handle)?;
         let folder = table.as_str();
         let mut left = store.list(folder)?;
@@ -43,7 +52,7 @@ pub(super) fn tidy(store: &Store, now_us: i64) -> Result<(), LakeError> {
         if left.is_empty() {
             continue; // As in most nights; asking the log for its removals costs more than a look at the folder.
         }
-        let expired = expired(store, table, handle, now_us)?;
+        let expired = expired(store, table, handle, now_ms)?;
         for name in left.iter().filter(|name| expired.contains(name)) {
             store.delete(&format!("{folder}/{name}"))?;
         }
@@ -56,13 +65,13 @@ fn expired(
     store: &Store,
     table: Table,
     handle: DeltaTable,
-    now_us: i64,
+    now_ms: i64,
 ) -> Result<Vec<String>, LakeError> {
     // A checkpoint forgets old removals, so files that the log no longer names count too, by their age.
     let asked = handle
         .vacuum()
         .with_mode(VacuumMode::Full)
-        .with_clock(Arc::new(RunTime(now_us.div_euclid(1000))))
+        .with_clock(Arc::new(RunTime(now_ms)))
         .with_dry_run(true);
     let told = store.runtime.block_on(asked.into_future());
     let name = || store.name(table.as_str());

@@ -148,6 +148,55 @@ fn files_whose_removal_the_log_has_forgotten_go_by_their_age() {
     assert_eq!(made::contents(&lake), rows);
 }
 
+/// Entries and checkpoints of a table's log.
+fn entries(root: &Path, table: &str) -> Vec<String> {
+    let mut files = Vec::new();
+    made::walk(&root.join(table).join("_delta_log"), &mut files);
+    files.retain(|f| f.starts_with('0'));
+    files
+}
+
+#[test]
+fn logs_are_cleared_up_to_a_checkpoint_that_stands_for_them() {
+    let folder = tempfile::tempdir().unwrap();
+    let root = folder.path().to_str().unwrap();
+    let lake = Lake::open(root, Mode::Write).unwrap();
+    for night in 0..36 {
+        made::ingest(&lake, night).unwrap();
+    }
+    let state = |lake: &Lake| (made::contents(lake), lake.snapshot().unwrap().versions());
+    let before = state(&lake);
+    let all = entries(folder.path(), "trips");
+    assert_eq!(all.len(), 37 + 2, "checkpoints after 16 and 32 commits");
+    lake.tidy(REMOVED_US - 1_800 * DAY_US).unwrap(); // 2025
+    assert_eq!(entries(folder.path(), "trips"), all, "no older than 30 days");
+    drop(lake);
+    // 2065, killed before the first and the second log, then with half of what may go still there.
+    for n in 1..=2 {
+        let (lake, _) = Lake::open_to_fail(root, Mode::Write, n);
+        assert!(lake.and_then(|lake| lake.tidy(3_000_000_000_000_000)).is_err());
+        assert!(state(&Lake::open(root, Mode::Read).unwrap()) == before, "write {n}");
+    }
+    for entry in all.iter().filter(|e| e.as_str() < "00000000000000000031").step_by(2) {
+        std::fs::remove_file(folder.path().join("trips/_delta_log").join(entry)).unwrap();
+    }
+    let lake = Lake::open(root, Mode::Write).unwrap();
+    assert!(state(&lake) == before, "half cleared");
+    lake.tidy(3_000_000_000_000_000).unwrap();
+    let left = entries(folder.path(), "trips");
+    assert_eq!(left.len(), 1 + 37 - 31, "{left:?}");
+    assert!(left.iter().all(|e| e.as_str() >= "00000000000000000031"), "{left:?}");
+    assert!(state(&lake) == before);
+    assert!(matches!(made::ingest(&lake, 7), Err(LakeError::Misuse { .. })), "still known");
+    made::ingest(&lake, 36).unwrap();
+    let undisturbed = tempfile::tempdir().unwrap();
+    let other = Lake::open(undisturbed.path().to_str().unwrap(), Mode::Write).unwrap();
+    for night in 0..37 {
+        made::ingest(&other, night).unwrap();
+    }
+    assert!(state(&lake) == state(&other));
+}
+
 #[test]
 fn only_the_holder_of_the_lock_tidies() {
     let folder = tempfile::tempdir().unwrap();
