@@ -378,6 +378,8 @@ struct Read {
     file: InputFile,
     /// What makes way of its earlier states.
     replaced: Option<Replaced>,
+    /// A row of its earlier states that a later one joins, see [`crate::ingest::FileReport::known_joined`].
+    known_joined: Option<u64>,
 }
 
 impl Read {
@@ -516,6 +518,14 @@ impl Night<'_> {
             for (i, job) in good.iter().enumerate() {
                 let profile = &self.profiles[job.profile];
                 match self.read(job, profile, &mut writers) {
+                    // Its time may be in the middle of what is known, so all of that is read anew from there.
+                    Ok(Read { known_joined: Some(row), .. }) => {
+                        if let Some(earlier) = &mut good[i].earlier {
+                            earlier.rows_settled = row.saturating_sub(1);
+                        }
+                        writers.discard()?;
+                        continue 'anew;
+                    }
                     Ok(read) if read.is_news(job) && seen.insert(read.source.digest.clone()) => {
                         reads.push(read);
                     }
@@ -623,7 +633,7 @@ impl Night<'_> {
             outcome: outcome.as_str().to_owned(),
             rows_settled: report.rows_settled,
         };
-        Ok(Read { source, file, replaced })
+        Ok(Read { source, file, replaced, known_joined: report.known_joined })
     }
 }
 

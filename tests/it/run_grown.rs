@@ -167,6 +167,59 @@ fn a_reader_never_sees_a_row_twice_or_missing_while_files_grow() {
     board.close();
 }
 
+/// A log whose clock was set back: a later line belongs to a sample of which the lines around it have long been read.
+#[test]
+fn a_late_line_joins_its_sample_whenever_it_is_read() {
+    let head = "[time]\ncolumn = \"time\"\nform = \"rfc3339\"\n[vehicle]\ncolumn = \"vehicle\"\n";
+    let long = format!(
+        "format = \"long_csv\"\n{head}[columns]\nrpm = \"rpm\"\nspeed_kmh = \"speed\"\n\
+         [long]\nsignal = \"what\"\nvalue = \"is\"\n"
+    );
+    let raw =
+        format!("format = \"raw\"\n{head}[raw]\nrequest = \"request\"\nresponse = \"response\"\n");
+    let (mut values, mut replies) =
+        ("time,vehicle,what,is\n".to_owned(), "time,vehicle,request,response\n".to_owned());
+    // Seconds of the clock, which is set back twice, and whether the speed is told (or else the engine's).
+    let clock = [(0, false), (1, false), (2, false), (3, false), (4, false), (1, true)];
+    let clock = clock.into_iter().chain([(2, true), (3, true), (9, true), (9, false), (2, true)]);
+    let mut ends = Vec::new();
+    for (second, speed) in clock {
+        let time = format!("2024-01-05T22:33:{second:02}Z,V1");
+        values += &format!("{time},{},{second}\n", if speed { "speed" } else { "rpm" });
+        replies += &format!("{time},{}\n", if speed { "010D,410D32" } else { "010C,410C1AF8" });
+        ends.push((values.len(), replies.len()));
+    }
+    let mut board = Board::new("a line that comes late", ["format", "first night", "in the end"]);
+    for (name, profile, text) in [("long", &long, &values), ("raw", &raw, &replies)] {
+        let read = |states: &[usize]| {
+            let fleet = Folder::by_hand();
+            fleet.write("own.toml", profile);
+            let pipeline = fs::read_to_string(fleet.join("pipeline.toml")).unwrap();
+            fleet.write("pipeline.toml", pipeline.replace("\"plain\"", "\"own.toml\""));
+            fs::remove_file(fleet.join("logs/good.csv")).unwrap();
+            for end in states {
+                fleet.write("logs/grows.csv", &text[..*end]);
+                fleet.ingest();
+            }
+            fleet.lake()
+        };
+        let whole = read(&[text.len()]);
+        assert!(whole.samples.len() > 3, "{:?}", whole.samples);
+        for (n, end) in ends.iter().enumerate() {
+            let end = if name == "long" { end.0 } else { end.1 };
+            let wrong = read(&[end, text.len()]).difference_but_for_nights(&whole);
+            let told = if wrong.is_none() { "as read whole" } else { "differs" };
+            board.judged([name.to_owned(), format!("{} lines", n + 1), told.to_owned()], wrong);
+        }
+        let all: Vec<usize> =
+            ends.iter().map(|end| if name == "long" { end.0 } else { end.1 }).collect();
+        let wrong = read(&all).difference_but_for_nights(&whole);
+        let told = if wrong.is_none() { "as read whole" } else { "differs" };
+        board.judged([name.to_owned(), "a line a night".to_owned(), told.to_owned()], wrong);
+    }
+    board.close();
+}
+
 fn parts(folder: &Path) -> Vec<String> {
     let mut files = Vec::new();
     walk(folder, &mut files);
