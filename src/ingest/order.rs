@@ -48,6 +48,10 @@ pub(super) struct Order<'p> {
     states: Vec<VehicleState>,
     /// The last row that stays what it is if the file grows; set before the last part, which may lower it.
     pub(super) rows_settled: u64,
+    /// The last row that an earlier run had read for good.
+    pub(super) rows_known: u64,
+    /// The first of these rows that a later one joins.
+    pub(super) known_joined: Option<u64>,
     pub(super) samples: u64,
     pub(super) first_us: Option<i64>,
     pub(super) last_us: Option<i64>,
@@ -83,6 +87,8 @@ impl<'p> Order<'p> {
             held: None,
             states: Vec::new(),
             rows_settled: u64::MAX,
+            rows_known: 0,
+            known_joined: None,
             samples: 0,
             first_us: None,
             last_us: None,
@@ -111,7 +117,8 @@ impl<'p> Order<'p> {
         let (vehicle_names, rank) = ranks(&rows, tables.vehicles);
         let order = sorted_order(&rows, &rank);
         if self.merge {
-            merge_partial(&mut rows, order.as_deref(), &mut keep, &mut self.rows_settled);
+            let joined = merge_partial(&mut rows, order.as_deref(), &mut keep);
+            self.unsettle_joined(&joined);
         }
         self.drop_duplicates(&rows, order.as_deref(), &mut keep, tables.rejects);
         let mut rows = arranged(rows, order, &keep);
@@ -149,6 +156,20 @@ impl<'p> Order<'p> {
             let open = (0..settled).rev().take_while(alike).count();
             self.rows_settled = rows.row[settled - open] - 1;
         }
+    }
+
+    /// A row that one joins that is not settled is not settled either; `joined`: pairs of a row and the one it joins.
+    ///
+    /// Where a clock was set back, a row of the grown file may even join one that was settled.
+    fn unsettle_joined(&mut self, joined: &[(u64, u64)]) {
+        let beyond = |last: u64| {
+            let across = joined.iter().filter(move |(row, into)| *row > last && *into <= last);
+            across.map(|(_, into)| *into).min()
+        };
+        while let Some(into) = beyond(self.rows_settled) {
+            self.rows_settled = into - 1;
+        }
+        self.known_joined = self.known_joined.into_iter().chain(beyond(self.rows_known)).min();
     }
 
     fn make_states(&mut self, tables: &Tables<'_>) {
@@ -343,14 +364,9 @@ fn sorted_order(rows: &Columns, rank: &[u32]) -> Option<Vec<u32>> {
     Some(order)
 }
 
-/// Joins rows of one vehicle and time that carry different signals into the first of them; a row that one joins that
-/// is not settled is not settled either.
-fn merge_partial(
-    rows: &mut Columns,
-    order: Option<&[u32]>,
-    keep: &mut [bool],
-    rows_settled: &mut u64,
-) {
+/// Joins rows of one vehicle and time that carry different signals into the first of them; gives the numbers of each row
+/// that was joined and of the one that it joined.
+fn merge_partial(rows: &mut Columns, order: Option<&[u32]>, keep: &mut [bool]) -> Vec<(u64, u64)> {
     let mut first: Option<usize> = None;
     let mut joined: Vec<(u64, u64)> = Vec::new();
     for at in 0..rows.len() {
@@ -375,11 +391,7 @@ fn merge_partial(
         keep[row] = false;
         joined.push((rows.row[row], rows.row[into]));
     }
-    while let Some((_, into)) =
-        joined.iter().find(|(row, into)| row > rows_settled && into <= rows_settled)
-    {
-        *rows_settled = into - 1;
-    }
+    joined
 }
 
 /// The rows to keep, in order.

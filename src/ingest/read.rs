@@ -185,6 +185,7 @@ impl<'p> Body<'p> {
         last: bool,
         rows_known: u64,
     ) -> Option<Chunk> {
+        order.rows_known = rows_known;
         let rows = self.assembly.take();
         let mut tables = Tables {
             measures: &self.assembly.measures,
@@ -206,6 +207,7 @@ impl<'p> Body<'p> {
             rejected_new_by_code: self.rejects.new_by_code.clone(),
             rows_known: read.rows_known,
             rows_settled: order.rows_settled.min(self.rows),
+            known_joined: order.known_joined,
             samples: order.samples,
             decoded_bytes: read.decoded.0,
             decoded_digest: read.decoded.1,

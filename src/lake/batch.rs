@@ -11,7 +11,6 @@ use super::part::{Part, PartWriter};
 use super::schema::{FORMAT, Table};
 use super::snapshot::{PartFile, batch_of};
 use super::store::{Place, Store};
-use super::superseded;
 use super::{Mode, SourceRow, Versions};
 
 /// Folder of the intent records.
@@ -52,14 +51,10 @@ struct Intent {
     format: u32,
     batch: String,
     parts: Vec<Part>,
-    superseded: superseded::Files,
-}
-
-impl Intent {
-    /// When the newest of its parts was written, milliseconds since 1970-01-01 by the clock of the file system.
-    fn written_ms(&self) -> i64 {
-        self.parts.iter().map(|p| p.written_ms).max().unwrap_or(0)
-    }
+    superseded: BTreeMap<String, Vec<String>>,
+    /// When that was, milliseconds since 1970-01-01.
+    #[serde(default)]
+    superseded_ms: Option<i64>,
 }
 
 /// A batch in the making.
@@ -68,12 +63,14 @@ pub struct Batch {
     store: Store,
     mode: Mode,
     id: BatchId,
-    superseded: superseded::Files,
+    superseded: BTreeMap<String, Vec<String>>,
+    superseded_ms: Option<i64>,
 }
 
 impl Batch {
     pub(super) fn begin(store: &Store, mode: Mode, id: BatchId) -> Result<Batch, LakeError> {
-        let batch = Batch { store: store.clone(), mode, id, superseded: BTreeMap::new() };
+        let superseded = BTreeMap::new();
+        let batch = Batch { store: store.clone(), mode, id, superseded, superseded_ms: None };
         if mode == Mode::Read {
             return Err(batch.misuse("the lake is open for reading only"));
         }
@@ -95,13 +92,20 @@ impl Batch {
         parts.iter().try_for_each(|p| self.store.delete(&format!("{}/{}", p.table, p.name)))
     }
 
-    /// Takes `files` out of `table` in the same commit: their rows were derived anew and stand in this batch.
-    pub fn supersede(&mut self, table: Table, files: &[PartFile]) -> Result<(), LakeError> {
+    /// Takes `files` out of `table` in the same commit: their rows were derived anew and stand in this batch. From
+    /// `now_us` (UTC microseconds) on they are kept for their retention, see [`super::Lake::tidy`].
+    pub fn supersede(
+        &mut self,
+        table: Table,
+        files: &[PartFile],
+        now_us: i64,
+    ) -> Result<(), LakeError> {
         if self.mode == Mode::WriteUnlocked {
             return Err(self.misuse("only a writer that holds the lock may supersede rows"));
         }
         let paths = self.superseded.entry(table.as_str().to_owned()).or_default();
         paths.extend(files.iter().map(|f| f.path.clone()));
+        self.superseded_ms = Some(now_us.div_euclid(1000));
         Ok(())
     }
 
@@ -129,8 +133,13 @@ impl Batch {
         for table in Table::ALL {
             self.store.sync(table.as_str(), &[])?;
         }
-        let intent =
-            Intent { format: FORMAT, batch: self.id.0.clone(), parts, superseded: self.superseded };
+        let intent = Intent {
+            format: FORMAT,
+            batch: self.id.0.clone(),
+            parts,
+            superseded: self.superseded,
+            superseded_ms: self.superseded_ms,
+        };
         let record = serde_json::to_vec_pretty(&intent)
             .map_err(|e| LakeError::damaged(intent.batch.clone(), e))?;
         self.store.put(&intent_path(&intent.batch), record)?;
@@ -154,7 +163,7 @@ fn carry_out(store: &Store, intent: &Intent) -> Result<Versions, LakeError> {
         let change = Change {
             adds: intent.parts.iter().filter(|p| p.table == table.as_str()).collect(),
             removes: superseded.into_iter().flatten().map(String::as_str).collect(),
-            removed_ms: intent.written_ms(),
+            removed_ms: intent.superseded_ms,
             pins: if table == Table::Sources { pins.clone() } else { BTreeMap::new() },
         };
         let version = Log::new(store, table).commit(&intent.batch, &change)?;
@@ -163,12 +172,10 @@ fn carry_out(store: &Store, intent: &Intent) -> Result<Versions, LakeError> {
     for table in Table::ALL {
         Log::new(store, table).sync()?;
     }
-    superseded::note(store, &intent.batch, &intent.superseded)?;
     store.delete(&intent_path(&intent.batch))?;
     for (table, version) in &pins {
         Log::new(store, *table).checkpoint(*version)?;
     }
-    superseded::sweep(store, intent.written_ms())?;
     let version = |table| pins.get(&table).copied().unwrap_or_default();
     Ok(Versions {
         samples: version(Table::Samples),

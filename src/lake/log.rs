@@ -7,12 +7,14 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use deltalake::checkpoints::cleanup_expired_logs_for;
 use deltalake::kernel::transaction::{
     CommitBuilder, CommitConflictError, CommitProperties, TransactionError,
 };
 use deltalake::kernel::{Action, Add, MetadataExt, Remove, StructType, Transaction};
 use deltalake::operations::create::CreateBuilder;
 use deltalake::protocol::{DeltaOperation, SaveMode};
+use deltalake::table::config::TablePropertiesExt;
 use deltalake::{DeltaTable, DeltaTableBuilder, DeltaTableError, checkpoints};
 use url::Url;
 
@@ -40,8 +42,8 @@ pub(super) struct ActiveFile {
 pub(super) struct Change<'a> {
     pub(super) adds: Vec<&'a Part>,
     pub(super) removes: Vec<&'a str>,
-    /// Time of the removals, milliseconds since 1970-01-01.
-    pub(super) removed_ms: i64,
+    /// When they are removed, milliseconds since 1970-01-01.
+    pub(super) removed_ms: Option<i64>,
     pub(super) pins: BTreeMap<Table, u64>,
 }
 
@@ -236,9 +238,8 @@ impl Log {
                 transactions.push(Transaction::new(pin_id(*of), version as i64));
             }
             let mut actions = Vec::new();
-            actions.extend(
-                change.removes.iter().map(|path| Action::Remove(remove(path, change.removed_ms))),
-            );
+            let remove = |path: &&str| Action::Remove(remove(path, change.removed_ms));
+            actions.extend(change.removes.iter().map(remove));
             actions.extend(change.adds.iter().map(|part| Action::Add(add(part))));
             self.store.step("commit to", self.table.as_str())?;
             let write = DeltaOperation::Write {
@@ -278,7 +279,34 @@ impl Log {
         };
         self.store.step("checkpoint", self.table.as_str())?;
         let done = self.store.runtime.block_on(checkpoints::create_checkpoint(&table, None));
-        done.map_err(self.fail("checkpoint"))
+        done.map_err(self.fail("checkpoint"))?;
+        // The entries that it stands for may be cleared away later, so it must be on the disk by then.
+        let folder = format!("{}/_delta_log", self.table.as_str());
+        self.store.sync(&folder, &[format!("{version:020}.checkpoint.parquet")])
+    }
+
+    /// Removes entries and checkpoints older than the table keeps them (Delta's property `delta.logRetentionDuration`,
+    /// 30 days if it is not set), as far as a later checkpoint stands for them and no reader goes by them: `pinned` is
+    /// the version that readers may go back to.
+    pub(super) fn clear(
+        &self,
+        table: &DeltaTable,
+        pinned: u64,
+        now_ms: i64,
+    ) -> Result<(), LakeError> {
+        let folder = format!("{}/_delta_log", self.table.as_str());
+        let names = self.store.list(&folder)?;
+        if names.iter().filter(|n| n.ends_with(".checkpoint.parquet")).count() < 2 {
+            return Ok(());
+        }
+        let state = table.snapshot().map_err(self.fail("open"))?;
+        let kept_ms = state.table_config().log_retention_duration().as_millis();
+        let before_ms = now_ms.saturating_sub(i64::try_from(kept_ms).unwrap_or(i64::MAX));
+        self.store.step("clear the log of", self.table.as_str())?;
+        let log_store = table.log_store();
+        let cleared = cleanup_expired_logs_for(pinned, log_store.as_ref(), before_ms, None);
+        self.store.runtime.block_on(cleared).map_err(self.fail("clear the log of"))?;
+        Ok(())
     }
 
     /// The files that the table shows, sorted by path.
@@ -326,11 +354,6 @@ fn add(part: &Part) -> Add {
     }
 }
 
-fn remove(path: &str, at_ms: i64) -> Remove {
-    Remove {
-        path: path.to_owned(),
-        data_change: true,
-        deletion_timestamp: Some(at_ms),
-        ..Remove::default()
-    }
+fn remove(path: &str, deletion_timestamp: Option<i64>) -> Remove {
+    Remove { path: path.to_owned(), data_change: true, deletion_timestamp, ..Remove::default() }
 }

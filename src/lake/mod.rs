@@ -19,7 +19,7 @@ mod rows;
 mod schema;
 mod snapshot;
 mod store;
-mod superseded;
+mod tidy;
 mod trip_columns;
 
 use std::path::Path;
@@ -201,6 +201,15 @@ impl Lake {
     /// Begins a batch; nothing is visible before it is committed.
     pub fn begin(&self, id: BatchId) -> Result<Batch, LakeError> {
         Batch::begin(&self.store, self.mode, id)
+    }
+
+    /// Removes part files that left their table longer ago than its retention (Delta's, 7 days if the table does not set
+    /// it); `now_us` is the time of the run, UTC microseconds. Does nothing without the lock.
+    ///
+    /// # Errors
+    /// [`LakeError`] if the tables cannot be read or a file cannot be removed.
+    pub fn tidy(&self, now_us: i64) -> Result<(), LakeError> {
+        if self.mode == Mode::Write { tidy::tidy(&self.store, now_us) } else { Ok(()) }
     }
 
     /// The lake as it is now, for reading.

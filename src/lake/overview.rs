@@ -13,38 +13,43 @@ use super::schema::Table;
 use super::snapshot::{PartFile, Snapshot};
 use super::store::Place;
 
+/// Column of a scan that names the file of a row; no table has a column of that name.
+const FILE: &str = "_file";
+
 /// Pairs of vehicle and recipe.
 pub(crate) type Recipes = BTreeSet<(String, String)>;
 
 impl Snapshot {
-    /// Vehicles and recipes of the trips in each file.
+    /// Vehicles and recipes of the trips in each file. One question for all files: a thousand nights leave thousands.
     pub fn recipes(&self) -> Result<Vec<(PartFile, Recipes)>, LakeError> {
-        self.files(Table::Trips)
-            .iter()
-            .map(|file| Ok((file.clone(), self.file_recipes(file)?)))
-            .collect()
-    }
-
-    fn file_recipes(&self, file: &PartFile) -> Result<Recipes, LakeError> {
-        let Some(scan) = self.scan(Table::Trips, std::slice::from_ref(file)) else {
-            let trips = self.trips_in(std::slice::from_ref(file))?;
-            return Ok(trips.into_iter().map(|t| (t.vehicle, t.recipe)).collect());
+        let files = self.files(Table::Trips);
+        let Some(scan) = self.scan(Table::Trips, files) else {
+            let of = |file: &PartFile| -> Result<_, LakeError> {
+                let trips = self.trips_in(std::slice::from_ref(file))?;
+                let made = trips.into_iter().map(|t| (t.vehicle, t.recipe)).collect();
+                Ok((file.clone(), made))
+            };
+            return files.iter().map(of).collect();
         };
-        let name = |e| LakeError::damaged(format!("trips/{}", file.path), e);
+        let name = |e| LakeError::damaged("trips".to_owned(), e);
+        let text = |column| col(column).cast(DataType::String);
         let distinct = scan
             .and_then(|s| {
-                s.select([
-                    col("vehicle").cast(DataType::String),
-                    col("recipe").cast(DataType::String),
-                ])
-                .group_by([col("vehicle"), col("recipe")])
-                .agg([len().alias("trips")])
-                .collect()
+                s.select([text(FILE), text("vehicle"), text("recipe")])
+                    .group_by([col(FILE), col("vehicle"), col("recipe")])
+                    .agg([len().alias("trips")])
+                    .collect()
             })
             .map_err(name)?;
-        let (vehicles, recipes) =
-            (texts(&distinct, "vehicle").map_err(name)?, texts(&distinct, "recipe").map_err(name)?);
-        Ok(vehicles.into_iter().zip(recipes).collect())
+        let [paths, vehicles, recipes] =
+            [FILE, "vehicle", "recipe"].map(|column| texts(&distinct, column).map_err(name));
+        let mut made: BTreeMap<String, Recipes> = BTreeMap::new();
+        for (path, pair) in paths?.into_iter().zip(vehicles?.into_iter().zip(recipes?)) {
+            // Only the name of a part is asked for: how polars writes the folders before it does not matter.
+            let file = path.rsplit(['/', '\\']).next().unwrap_or_default();
+            made.entry(file.to_owned()).or_default().insert(pair);
+        }
+        Ok(files.iter().map(|f| (f.clone(), made.remove(&f.path).unwrap_or_default())).collect())
     }
 
     /// Rejected rows in the lake by reason code.
@@ -81,15 +86,20 @@ impl Snapshot {
             .iter()
             .map(|f| PlRefPath::new(root.join(table.as_str()).join(&f.path).to_string_lossy()))
             .collect();
-        let args =
-            ScanArgsParquet { glob: false, allow_missing_columns: true, ..Default::default() };
+        let args = ScanArgsParquet {
+            glob: false,
+            allow_missing_columns: true,
+            include_file_paths: Some(FILE.into()),
+            ..Default::default()
+        };
         Some(LazyFrame::scan_parquet_files(paths.into(), args))
     }
 }
 
 /// Schema of an empty table, as far as it is asked for here.
 fn table_texts(table: Table) -> polars::prelude::Schema {
-    let columns: &[&str] = if table == Table::Trips { &["vehicle", "recipe"] } else { &["code"] };
+    let columns: &[&str] =
+        if table == Table::Trips { &[FILE, "vehicle", "recipe"] } else { &["code"] };
     columns.iter().map(|c| ((*c).into(), DataType::String)).collect()
 }
 

@@ -5,6 +5,7 @@
 
 use std::collections::BTreeSet;
 use std::fs::File;
+use std::io::Read;
 use std::sync::Arc;
 
 use arrow::array::{
@@ -13,6 +14,7 @@ use arrow::array::{
 use arrow::compute::filter_record_batch;
 use arrow::datatypes::{ArrowPrimitiveType, DataType, Field, Int32Type, Schema};
 use arrow::error::ArrowError;
+use bytes::Bytes;
 use parquet::arrow::ProjectionMask;
 use parquet::arrow::arrow_reader::{
     ArrowPredicateFn, ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReader,
@@ -29,6 +31,10 @@ use super::store::{Place, Store};
 
 /// Rows decoded at a time.
 const BATCH_ROWS: usize = 1 << 13;
+
+/// A file of so many bytes is read in one go: from a file, Parquet is read in steps of a few bytes, and a lake of a
+/// thousand nights has thousands of small files.
+const WHOLE_BYTES: u64 = 1 << 16;
 
 /// What to read of a file.
 #[derive(Clone, Copy)]
@@ -68,8 +74,15 @@ pub(super) fn open(
     let path = format!("{}/{file}", table.as_str());
     let reader = match &store.place {
         Place::Folder(root) => {
-            let input = File::open(root.join(&path));
-            build(input.map_err(|e| LakeError::io("read", store.name(&path), e))?, wanted)
+            let fail = |e| LakeError::io("read", store.name(&path), e);
+            let mut input = File::open(root.join(&path)).map_err(fail)?;
+            if input.metadata().map_err(fail)?.len() <= WHOLE_BYTES {
+                let mut bytes = Vec::new();
+                input.read_to_end(&mut bytes).map_err(fail)?;
+                build(Bytes::from(bytes), wanted)
+            } else {
+                build(input, wanted)
+            }
         }
         Place::Objects(objects) => build(store.object(objects, &path)?, wanted),
     };

@@ -45,7 +45,8 @@ pub struct Replaced {
 type ByState<'r> = BTreeMap<&'r str, &'r Replaced>;
 
 impl Batch {
-    /// Takes rows out of the tables in the same commit; gives the parts that this commit must bring for it.
+    /// Takes rows out of the tables in the same commit, at `now_us` (UTC microseconds); gives the parts that this commit
+    /// must bring for it.
     ///
     /// # Errors
     /// [`LakeError`] if the files cannot be read or written, or this writer does not hold the lock.
@@ -53,6 +54,7 @@ impl Batch {
         &mut self,
         snapshot: &Snapshot,
         replaced: &[Replaced],
+        now_us: i64,
     ) -> Result<Vec<Part>, LakeError> {
         let by_state: ByState<'_> =
             replaced.iter().flat_map(|r| r.states.iter().map(move |s| (s.as_str(), r))).collect();
@@ -71,7 +73,7 @@ impl Batch {
         for table in [Table::Samples, Table::Rejects, Table::Trips] {
             if table == Table::Trips || rows_too {
                 let files = snapshot.files(table).iter().filter(may_hold);
-                parts.extend(self.replace_in(snapshot, table, files, &by_state)?);
+                parts.extend(self.replace_in(snapshot, table, files, &by_state, now_us)?);
             }
         }
         Ok(parts)
@@ -83,6 +85,7 @@ impl Batch {
         table: Table,
         files: impl Iterator<Item = &'f PartFile>,
         by_state: &ByState<'_>,
+        now_us: i64,
     ) -> Result<Option<Part>, LakeError> {
         let mut writer = self.part(table, KEPT_PART);
         let mut left: Vec<PartFile> = Vec::new();
@@ -103,7 +106,7 @@ impl Batch {
             left.push(file.clone());
         }
         if !left.is_empty() {
-            self.supersede(table, &left)?;
+            self.supersede(table, &left, now_us)?;
         }
         writer.close()
     }

@@ -183,15 +183,6 @@ impl Store {
         Ok(names)
     }
 
-    /// When a file was written, milliseconds since 1970-01-01; `None` where the storage does not tell.
-    pub(super) fn modified_ms(&self, path: &str) -> Result<Option<i64>, LakeError> {
-        let Place::Folder(root) = &self.place else {
-            return Ok(None);
-        };
-        let modified = fs::metadata(root.join(path)).and_then(|m| written_ms(&m));
-        modified.map(Some).map_err(|source| LakeError::io("read", self.name(path), source))
-    }
-
     /// Removes a file; one that is gone already counts as removed.
     pub(super) fn delete(&self, path: &str) -> Result<(), LakeError> {
         use deltalake::logstore::object_store::Error::NotFound;
@@ -235,8 +226,9 @@ impl Store {
                 let raw = buffered.into_inner().map_err(|e| fail(e.into_error()))?;
                 self.faults.step().map_err(fail)?;
                 raw.file.sync_all().map_err(fail)?;
-                let modified = raw.file.metadata().and_then(|m| written_ms(&m)).map_err(fail)?;
-                Ok((raw.written, modified))
+                let modified = raw.file.metadata().and_then(|m| m.modified()).map_err(fail)?;
+                let since = modified.duration_since(UNIX_EPOCH).unwrap_or_default();
+                Ok((raw.written, i64::try_from(since.as_millis()).unwrap_or(0)))
             }
             Sink::Buffer(bytes) => {
                 let size = bytes.len() as u64;
@@ -288,12 +280,6 @@ impl Store {
             _ => Ok(()),
         }
     }
-}
-
-/// When a file was written, milliseconds since 1970-01-01 by the clock of the file system.
-fn written_ms(file: &fs::Metadata) -> io::Result<i64> {
-    let since = file.modified()?.duration_since(UNIX_EPOCH).unwrap_or_default();
-    Ok(i64::try_from(since.as_millis()).unwrap_or(0))
 }
 
 fn sync_folder_of(path: &Path) -> io::Result<()> {

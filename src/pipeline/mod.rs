@@ -12,7 +12,9 @@ mod check;
 mod error;
 mod explain;
 mod fleet;
+mod inputs;
 mod judge;
+mod new_files;
 mod nightly;
 mod record;
 mod rederive;
@@ -23,8 +25,9 @@ pub use check::{Checked, check};
 pub use error::Error;
 pub use explain::explain;
 pub use fleet::Fleet;
+pub use inputs::{Ingested, InputFile, InputOutcome};
 pub use judge::{Judged, judge};
-pub use nightly::{Ingested, InputFile, InputOutcome, ingest};
+pub use nightly::ingest;
 
 use crate::ingest::BUILT_IN;
 use crate::lake::{Lake, Mode};
@@ -90,8 +93,10 @@ pub fn run(
     let mut lake = Lake::open(&pipeline.lake, Mode::Write)?;
     let ingested = stages
         .time("ingest", || ingest(pipeline, &fleet, &mut lake, options.clock_us, progress))?;
-    let rederived = stages
-        .time("trips derived anew", || rederive::rederive(pipeline, &fleet, &lake, progress))?;
+    let rederived = stages.time("trips derived anew", || {
+        rederive::rederive(pipeline, &fleet, &lake, options.clock_us, progress)
+    })?;
+    stages.time("tidying", || lake.tidy(options.clock_us))?;
     let snapshot = lake.snapshot()?;
     let judged =
         stages.time("evidence", || judge(pipeline, &fleet, &snapshot, options.as_of, progress))?;
@@ -124,7 +129,8 @@ pub fn ingest_only(
     let fleet = Fleet::read(pipeline, progress)?;
     let mut lake = Lake::open(&pipeline.lake, Mode::Write)?;
     let ingested = ingest(pipeline, &fleet, &mut lake, clock_us, progress)?;
-    rederive::rederive(pipeline, &fleet, &lake, progress)?;
+    rederive::rederive(pipeline, &fleet, &lake, clock_us, progress)?;
+    lake.tidy(clock_us)?;
     Ok(ingested)
 }
 

@@ -12,15 +12,15 @@
 //! that was not written to its end, and the trip that was under way ([`Replaced`]). So the lake does not tell
 //! in which nights a file was read.
 
+use super::inputs::{
+    Ingested, InputFile, InputOutcome, input_file, reject_message, shown_path, unreadable,
+};
+use super::new_files::{Job, candidates, new_jobs};
 use super::{Error, Fleet, Progress};
 use crate::condense::{Condensed, Condenser};
-use crate::ingest::{
-    Chunk, Fingerprint, IngestError, Limits, Profile, ReadError, Resume, discover, fingerprint,
-    pseudonym, read_file,
-};
+use crate::ingest::{Chunk, Limits, Profile, ReadError, Resume, read_file};
 use crate::lake::{Batch, BatchId, Lake, LakeError, Part, Replaced, SourceRow, Table, TripSpan};
 use crate::settings::{Pipeline, ProfileRef};
-use crate::tables::samples::RejectCode;
 use crate::tables::trips::Trip;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
@@ -32,120 +32,6 @@ const TASK_BYTES: u64 = 24 << 20;
 
 /// What a packed byte counts for, roughly.
 const PACKED_FACTOR: u64 = 8;
-
-/// What became of one input file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum InputOutcome {
-    /// Read for the first time.
-    New,
-    /// A known file that has grown; its new rows were read.
-    Grown,
-    /// Known content, under this name or another.
-    Unchanged,
-    /// It cannot be read.
-    Unreadable,
-}
-
-impl InputOutcome {
-    /// Name in files.
-    pub fn as_str(self) -> &'static str {
-        match self {
-            InputOutcome::New => "new",
-            InputOutcome::Grown => "grown",
-            InputOutcome::Unchanged => "unchanged",
-            InputOutcome::Unreadable => "unreadable",
-        }
-    }
-}
-
-/// One input file as the run record shows it.
-#[derive(Debug, Clone)]
-pub struct InputFile {
-    /// Path.
-    pub path: String,
-    /// Profile.
-    pub profile: String,
-    /// What became of it.
-    pub outcome: InputOutcome,
-    /// Why it cannot be read.
-    pub problem: Option<String>,
-    /// Rows read this time.
-    pub rows_read: u64,
-    /// Rows kept.
-    pub rows_kept: u64,
-    /// Rows rejected.
-    pub rows_rejected: u64,
-    /// Rejected rows by reason.
-    pub rejected_by_reason: BTreeMap<String, u64>,
-    /// Digest of the file.
-    pub digest: String,
-}
-
-impl InputFile {
-    fn repeated(&self) -> u64 {
-        let code = RejectCode::DuplicateTime.as_str();
-        self.rejected_by_reason.get(code).copied().unwrap_or(0)
-    }
-
-    fn unusable(&self) -> u64 {
-        self.rows_rejected.saturating_sub(self.repeated())
-    }
-}
-
-/// One night's reading.
-#[derive(Debug, Default)]
-pub struct Ingested {
-    /// Every input file, by path.
-    pub files: Vec<InputFile>,
-}
-
-impl Ingested {
-    /// Rows read.
-    pub fn rows_read(&self) -> u64 {
-        self.files.iter().map(|f| f.rows_read).sum()
-    }
-
-    /// Rows kept.
-    pub fn rows_kept(&self) -> u64 {
-        self.files.iter().map(|f| f.rows_kept).sum()
-    }
-
-    /// Rows rejected.
-    pub fn rows_rejected(&self) -> u64 {
-        self.files.iter().map(|f| f.rows_rejected).sum()
-    }
-
-    /// Share of rows that could not be used, percent; 0 if nothing was read.
-    ///
-    /// Rows that a slow logger wrote twice are rejected, but nothing is wrong with them: they do not count.
-    pub fn unusable_share_pct(&self) -> f64 {
-        let read = self.rows_read();
-        let unusable: u64 = self.files.iter().map(InputFile::unusable).sum();
-        if read == 0 { 0.0 } else { 100.0 * unusable as f64 / read as f64 }
-    }
-
-    /// Rows that repeat the vehicle and time of another.
-    pub fn rows_repeated(&self) -> u64 {
-        self.files.iter().map(InputFile::repeated).sum()
-    }
-
-    /// Files that cannot be read.
-    pub fn unreadable(&self) -> usize {
-        self.files.iter().filter(|f| f.outcome == InputOutcome::Unreadable).count()
-    }
-}
-
-/// A file to be read.
-#[derive(Debug, Clone)]
-struct Job {
-    path: PathBuf,
-    profile: usize,
-    fingerprint: Fingerprint,
-    /// The longest state of this file that is in the lake.
-    earlier: Option<SourceRow>,
-    /// Digests of that state's file and of the files that it has grown from.
-    states: BTreeSet<String>,
-}
 
 /// Reads what is new and commits it as one batch.
 ///
@@ -164,7 +50,9 @@ pub fn ingest(
     let candidates = candidates(pipeline, &profiles, &mut files, progress);
     let known = lake.known_sources()?;
     let jobs = new_jobs(pipeline, candidates, &known, &profiles, &mut files, progress);
-    let done = read_and_commit(&profiles, &limits, pipeline, fleet, lake, &known, jobs, progress)?;
+    let done = read_and_commit(
+        &profiles, &limits, pipeline, fleet, lake, &known, jobs, clock_us, progress,
+    )?;
     let mut files: Vec<InputFile> = files.into_values().chain(done).collect();
     files.sort_by(|a, b| a.path.cmp(&b.path));
     for f in &files {
@@ -183,23 +71,6 @@ pub fn ingest(
         ));
     }
     Ok(ingested)
-}
-
-fn reject_message(f: &InputFile) -> String {
-    let repeated = RejectCode::DuplicateTime.as_str();
-    let reasons: Vec<String> = f
-        .rejected_by_reason
-        .iter()
-        .filter(|(code, _)| *code != repeated)
-        .map(|(code, n)| format!("{n} {code}"))
-        .collect();
-    format!(
-        "{}: {} of {} rows rejected ({}); see the rejects table of the lake for row, column and text",
-        f.path,
-        f.unusable(),
-        f.rows_read,
-        reasons.join(", ")
-    )
 }
 
 pub(super) fn profiles(pipeline: &Pipeline) -> Result<Vec<Profile>, Error> {
@@ -226,156 +97,14 @@ pub(super) fn limits(pipeline: &Pipeline, clock_us: i64) -> Limits {
     }
 }
 
-/// All files of all sources, by path; the first source that names a file has it.
-fn candidates(
-    pipeline: &Pipeline,
-    profiles: &[Profile],
-    files: &mut BTreeMap<PathBuf, InputFile>,
-    progress: &dyn Progress,
-) -> Vec<(PathBuf, usize)> {
-    let mut seen: BTreeSet<PathBuf> = BTreeSet::new();
-    let mut list = Vec::new();
-    for (i, source) in pipeline.sources.iter().enumerate() {
-        let found = discover(&source.files);
-        for pattern in &found.unmatched {
-            progress.warn(&format!(
-                "{}: no file matches; check `files` in {}",
-                pattern.display(),
-                pipeline.file.display()
-            ));
-        }
-        for (path, reason) in found.left_out {
-            let problem = Some(format!("{}: left out: {reason}", shown_path(pipeline, &path)));
-            let file = InputFile {
-                outcome: InputOutcome::Unreadable,
-                problem,
-                ..input_file(pipeline, &path, &profiles[i], "")
-            };
-            files.insert(path, file);
-        }
-        for path in found.files {
-            if seen.insert(path.clone()) {
-                list.push((path, i));
-            }
-        }
-    }
-    list.sort();
-    list
-}
-
-fn unreadable(
-    pipeline: &Pipeline,
-    path: &Path,
-    profile: &Profile,
-    error: &IngestError,
-) -> InputFile {
-    InputFile {
-        outcome: InputOutcome::Unreadable,
-        problem: Some(told(pipeline, path, error)),
-        ..input_file(pipeline, path, profile, "")
-    }
-}
-
-/// The error, with the path as it may be shown.
-fn told(pipeline: &Pipeline, path: &Path, error: &IngestError) -> String {
-    error.to_string().replace(&path.display().to_string(), &shown_path(pipeline, path))
-}
-
-/// The path of an input as it is kept and shown: from the folder of the pipeline file, so that it does not
-/// matter where the program was started. File names often hold the vehicle's name, so with pseudonyms the
-/// file name is one as well.
-fn shown_path(pipeline: &Pipeline, path: &Path) -> String {
-    let path = pipeline.file.parent().and_then(|home| path.strip_prefix(home).ok()).unwrap_or(path);
-    match (&pipeline.pseudonym_key, path.file_name()) {
-        (Some(key), Some(name)) => {
-            let name = pseudonym(key, &name.to_string_lossy());
-            path.with_file_name(name).display().to_string()
-        }
-        _ => path.display().to_string(),
-    }
-}
-
-fn input_file(pipeline: &Pipeline, path: &Path, profile: &Profile, digest: &str) -> InputFile {
-    InputFile {
-        path: shown_path(pipeline, path),
-        profile: profile.name().to_owned(),
-        outcome: InputOutcome::Unchanged,
-        problem: None,
-        rows_read: 0,
-        rows_kept: 0,
-        rows_rejected: 0,
-        rejected_by_reason: BTreeMap::new(),
-        digest: digest.to_owned(),
-    }
-}
-
-/// Leaves out known content and finds what a grown file has grown from.
-fn new_jobs(
-    pipeline: &Pipeline,
-    candidates: Vec<(PathBuf, usize)>,
-    known: &[SourceRow],
-    profiles: &[Profile],
-    files: &mut BTreeMap<PathBuf, InputFile>,
-    progress: &dyn Progress,
-) -> Vec<Job> {
-    progress.stage("looking for new files", Some(candidates.len() as u64));
-    let done = AtomicU64::new(0);
-    let prints: Vec<(PathBuf, usize, Result<Fingerprint, IngestError>)> = candidates
-        .into_par_iter()
-        .map(|(path, profile)| {
-            let print = fingerprint(&path);
-            progress.advance(done.fetch_add(1, Ordering::Relaxed) + 1);
-            (path, profile, print)
-        })
-        .collect();
-    let mut seen: BTreeSet<String> = known.iter().map(|k| k.file_digest.clone()).collect();
-    let mut longest: BTreeMap<&str, &SourceRow> = BTreeMap::new();
-    for k in known {
-        let kept = longest.entry(&k.path).or_insert(k);
-        if (k.decoded_bytes, &k.digest) > (kept.decoded_bytes, &kept.digest) {
-            *kept = k;
-        }
-    }
-    let by_digest = known.iter().map(|k| (k.digest.as_str(), k)).collect();
-    let mut jobs = Vec::new();
-    for (path, profile, print) in prints {
-        let print = match print {
-            Ok(print) => print,
-            Err(error) => {
-                let file = unreadable(pipeline, &path, &profiles[profile], &error);
-                files.insert(path, file);
-                continue;
-            }
-        };
-        if !seen.insert(print.blake3.clone()) {
-            let file = input_file(pipeline, &path, &profiles[profile], &print.blake3);
-            files.insert(path, file);
-            continue;
-        }
-        // The longest earlier state under this path; whether its text really begins this file is checked on reading.
-        let earlier = longest.get(shown_path(pipeline, &path).as_str()).copied();
-        let states = states(earlier, &by_digest);
-        jobs.push(Job { earlier: earlier.cloned(), states, path, profile, fingerprint: print });
-    }
-    jobs
-}
-
-/// The files of a state and of those that it has grown from.
-fn states(newest: Option<&SourceRow>, by_digest: &BTreeMap<&str, &SourceRow>) -> BTreeSet<String> {
-    let mut states = BTreeSet::new();
-    let mut next = newest;
-    while let Some(s) = next.filter(|s| states.insert(s.file_digest.clone())) {
-        next = s.grown_from.as_deref().and_then(|d| by_digest.get(d).copied());
-    }
-    states
-}
-
 /// One file as read.
 struct Read {
     source: SourceRow,
     file: InputFile,
     /// What makes way of its earlier states.
     replaced: Option<Replaced>,
+    /// A row of its earlier states that a later one joins, see [`crate::ingest::FileReport::known_joined`].
+    known_joined: Option<u64>,
 }
 
 impl Read {
@@ -398,6 +127,7 @@ fn read_and_commit(
     lake: &mut Lake,
     known: &[SourceRow],
     jobs: Vec<Job>,
+    clock_us: i64,
     progress: &dyn Progress,
 ) -> Result<Files, Error> {
     if jobs.is_empty() {
@@ -427,7 +157,7 @@ fn read_and_commit(
         }
     }
     if !replaced.is_empty() {
-        parts.extend(batch.replace(&lake.snapshot()?, &replaced)?);
+        parts.extend(batch.replace(&lake.snapshot()?, &replaced, clock_us)?);
     }
     if !sources.is_empty() {
         batch.commit(parts, sources)?;
@@ -513,6 +243,14 @@ impl Night<'_> {
             for (i, job) in good.iter().enumerate() {
                 let profile = &self.profiles[job.profile];
                 match self.read(job, profile, &mut writers) {
+                    // Its time may be in the middle of what is known, so all of that is read anew from there.
+                    Ok(Read { known_joined: Some(row), .. }) => {
+                        if let Some(earlier) = &mut good[i].earlier {
+                            earlier.rows_settled = row.saturating_sub(1);
+                        }
+                        writers.discard()?;
+                        continue 'anew;
+                    }
                     Ok(read) if read.is_news(job) && seen.insert(read.source.digest.clone()) => {
                         reads.push(read);
                     }
@@ -620,7 +358,7 @@ impl Night<'_> {
             outcome: outcome.as_str().to_owned(),
             rows_settled: report.rows_settled,
         };
-        Ok(Read { source, file, replaced })
+        Ok(Read { source, file, replaced, known_joined: report.known_joined })
     }
 }
 

@@ -11,6 +11,9 @@ use crate::settings::Pipeline;
 use crate::tables::trips::Trip;
 use std::collections::{BTreeMap, BTreeSet};
 
+/// Vehicles whose trips are looked up at a time: those of two years take some 2 MB a vehicle.
+const VEHICLES_AT_ONCE: usize = 32;
+
 /// Makes stale trips anew; returns the number of vehicles that had any.
 ///
 /// # Errors
@@ -19,6 +22,7 @@ pub(super) fn rederive(
     pipeline: &Pipeline,
     fleet: &Fleet,
     lake: &Lake,
+    clock_us: i64,
     progress: &dyn Progress,
 ) -> Result<usize, Error> {
     let snapshot = lake.snapshot()?;
@@ -38,7 +42,7 @@ pub(super) fn rederive(
     }
     progress.stage("deriving trips anew", Some(vehicles.len() as u64));
     let mut batch = lake.begin(BatchId::of(files.iter().map(|f| f.path.as_str())))?;
-    batch.supersede(Table::Trips, &files)?;
+    batch.supersede(Table::Trips, &files, clock_us)?;
     let mut writer = batch.part(Table::Trips, 0);
     let (stale, good): (Vec<Trip>, Vec<Trip>) =
         snapshot.trips_in(&files)?.into_iter().partition(|t| t.recipe != current(&t.vehicle));
@@ -48,23 +52,28 @@ pub(super) fn rederive(
         wanted.entry(t.vehicle).or_default().insert(t.source);
     }
     let growth = Growth::of(snapshot.sources());
-    for (done, (vehicle, sources)) in wanted.iter().enumerate() {
-        let trips = vehicle_trips(pipeline, fleet, &snapshot, &growth, vehicle, sources)?;
+    let mut done = 0;
+    let wanted: Vec<(&String, &BTreeSet<String>)> = wanted.iter().collect();
+    for some in wanted.chunks(VEHICLES_AT_ONCE) {
         // Trips of a grown source that ended in this night are there already.
-        let own = BTreeSet::from([vehicle.clone()]);
-        let there: BTreeSet<(String, String, i64)> = snapshot
-            .trips(Some(&own))?
+        let there: BTreeSet<(String, String, String, i64)> = snapshot
+            .trips(Some(&some.iter().map(|(vehicle, _)| (*vehicle).clone()).collect()))?
             .into_iter()
-            .filter(|t| t.recipe == current(vehicle))
-            .map(|t| (t.source, t.trip, t.start_us))
+            .filter(|t| t.recipe == current(&t.vehicle))
+            .map(|t| (t.vehicle, t.source, t.trip, t.start_us))
             .collect();
-        let missing = |(chain, t): &(Vec<&SourceRow>, Trip)| {
-            let key = |s: &&SourceRow| (s.file_digest.clone(), t.trip.clone(), t.start_us);
-            !chain.iter().any(|s| there.contains(&key(s)))
-        };
-        let trips: Vec<Trip> = trips.into_iter().filter(missing).map(|(_, t)| t).collect();
-        writer.write_trips(&trips)?;
-        progress.advance(done as u64 + 1);
+        for (vehicle, sources) in some {
+            let trips = vehicle_trips(pipeline, fleet, &snapshot, &growth, vehicle, sources)?;
+            let missing = |(chain, t): &(Vec<&SourceRow>, Trip)| {
+                let (of, trip, start) = (&t.vehicle, &t.trip, t.start_us);
+                let key = |s: &&SourceRow| (of.clone(), s.file_digest.clone(), trip.clone(), start);
+                !chain.iter().any(|s| there.contains(&key(s)))
+            };
+            let trips: Vec<Trip> = trips.into_iter().filter(missing).map(|(_, t)| t).collect();
+            writer.write_trips(&trips)?;
+            done += 1;
+            progress.advance(done);
+        }
     }
     let parts = writer.close()?.into_iter().collect();
     batch.commit(parts, Vec::new())?;

@@ -5,7 +5,7 @@
 //! Never: writes anywhere else.
 
 use crate::ingest::{Limits, Origin, Part, Profile, ReadError, look, read_file};
-use crate::report::terminal::cut;
+use crate::report::terminal::{cut, display_width, padded};
 use crate::tables::samples::{Reject, RejectCode, Samples, Signal};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write;
@@ -20,10 +20,10 @@ const REJECTS_SHOWN: usize = 5;
 /// Lines of raw traffic shown of a row.
 const LINES_SHOWN: usize = 12;
 
-/// Width of the terminal that the text is made for, characters.
+/// Width of the terminal that the text is made for, columns.
 const COLUMNS: usize = 80;
 
-/// Characters kept of the name of a column in front of its cell.
+/// Columns kept of the name of a column in front of its cell.
 const COLUMN_NAME: usize = 20;
 
 /// One sample as it was read.
@@ -104,7 +104,7 @@ fn show_sample(sample: &Shown, written: &[Origin], text: &mut String) {
     let names = [("time (UTC)", Part::Time, &time), ("vehicle", Part::Vehicle, &sample.vehicle)];
     for (name, part, value) in names.into_iter().chain([("trip", Part::Trip, &sample.trip)]) {
         let value = cut(&value.escape_debug().to_string(), 24);
-        beside(&format!("    {name:19} {value:20}"), part, written, text);
+        beside(&format!("    {name:19} {}", padded(&value, 20)), part, written, text);
     }
     for (signal, value) in &sample.values {
         let part = Part::Signal(*signal);
@@ -128,7 +128,7 @@ fn show_sample(sample: &Shown, written: &[Origin], text: &mut String) {
 
 /// What was read, and beside it the raw text that it was read from.
 fn beside(read: &str, part: Part, written: &[Origin], text: &mut String) {
-    let room = COLUMNS.saturating_sub(read.chars().count() + 1);
+    let room = COLUMNS.saturating_sub(display_width(read) + 1);
     let cells: Vec<&Origin> = written.iter().filter(|o| o.part == part).collect();
     let each = room / cells.len().max(1);
     let cells: Vec<String> = cells.iter().map(|o| cell(o, each.saturating_sub(2))).collect();
@@ -158,13 +158,13 @@ fn show_reject(reject: &Reject, written: &BTreeMap<u64, Vec<Origin>>, text: &mut
     }
 }
 
-/// A cell with the name of its column, in so many characters; the cell matters more than the name.
+/// A cell with the name of its column, in so many columns; the cell matters more than the name.
 fn cell(origin: &Origin, room: usize) -> String {
     let raw = match origin.text.as_str() {
         "" => "(empty)".to_owned(),
         text => text.escape_debug().to_string(),
     };
-    let left = room.saturating_sub(raw.chars().count() + 2).clamp(8, COLUMN_NAME);
+    let left = room.saturating_sub(display_width(&raw) + 2).clamp(8, COLUMN_NAME);
     let name = cut(&origin.column.escape_debug().to_string(), left);
     cut(&format!("{name}: {raw}"), room)
 }
@@ -187,7 +187,7 @@ fn list<T: AsRef<str>>(label: &str, items: &[T], text: &mut String) {
     for (i, item) in items.iter().enumerate() {
         let comma = if i + 1 < items.len() { "," } else { "" };
         let item = cut(&item.as_ref().escape_debug().to_string(), COLUMNS - 6);
-        if row.chars().count() + item.chars().count() + 2 > COLUMNS {
+        if display_width(&row) + display_width(&item) + 2 > COLUMNS {
             line(&row, text);
             row = "   ".to_owned();
         }

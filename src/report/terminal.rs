@@ -242,7 +242,7 @@ pub(super) fn ascii(text: String) -> String {
 }
 
 /// `text` filled up with spaces to `width`.
-pub(super) fn padded(text: &str, width: usize) -> String {
+pub(crate) fn padded(text: &str, width: usize) -> String {
     format!("{text}{}", " ".repeat(width.saturating_sub(display_width(text))))
 }
 
@@ -272,7 +272,7 @@ fn cut_at(text: &str, width: usize) -> &str {
 }
 
 /// Columns that `text` takes.
-pub(super) fn display_width(text: &str) -> usize {
+pub(crate) fn display_width(text: &str) -> usize {
     text.chars().map(char_width).sum()
 }
 

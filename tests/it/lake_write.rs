@@ -131,7 +131,7 @@ fn trips_that_were_derived_anew_replace_the_old_ones() {
         trip.recipe = "new".to_owned();
     }
     let mut batch = lake.begin(BatchId::of(["recipe new"])).unwrap();
-    batch.supersede(Table::Trips, before.files(Table::Trips)).unwrap();
+    batch.supersede(Table::Trips, before.files(Table::Trips), 0).unwrap();
     let mut part = batch.part(Table::Trips, 0);
     part.write_trips(&trips).unwrap();
     let part = part.close().unwrap().unwrap();

@@ -27,6 +27,7 @@ mod ingest_raw;
 mod ingest_formats;
 mod lake_faults;
 mod lake_rows;
+mod lake_tidy;
 mod lake_write;
 mod open_logs_run;
 mod parquet_again;

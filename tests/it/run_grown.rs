@@ -4,7 +4,6 @@
 use std::fs;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::{Duration, SystemTime};
 
 use trimdrift::lake::{Lake, Mode, Table, WriteSteps};
 use trimdrift::pipeline::{self, Fleet, Progress};
@@ -99,6 +98,39 @@ fn a_night_that_replaces_rows_is_killed_at_every_write_and_nothing_is_lost() {
 }
 
 #[test]
+fn parts_that_were_replaced_leave_the_disk_a_week_later() {
+    const DAY_US: i64 = 86_400_000_000;
+    let fleet = first_night();
+    let pipeline = pipeline::load(&fleet.join("pipeline.toml")).unwrap();
+    let parts = || {
+        let mut files = Vec::new();
+        walk(&fleet.join("lake"), &mut files);
+        files.retain(|f| f.contains("/part-"));
+        files
+    };
+    let shown = || {
+        let lake = Lake::open(fleet.join("lake").to_str().unwrap(), Mode::Read).unwrap();
+        let snapshot = lake.snapshot().unwrap();
+        Table::ALL.iter().map(|t| snapshot.files(*t).len()).sum::<usize>()
+    };
+    pipeline::ingest_only(&pipeline, CLOCK_US, &Silent).unwrap();
+    let all = parts();
+    assert!(all.len() > shown(), "nothing was replaced");
+    // A settings change derives the trips anew, one more way for parts to leave the tables.
+    fleet.pipeline("[gate]\nwarm_coolant_c = 71\n");
+    let pipeline = pipeline::load(&fleet.join("pipeline.toml")).unwrap();
+    pipeline::ingest_only(&pipeline, CLOCK_US + 6 * DAY_US, &Silent).unwrap();
+    assert!(all.iter().all(|f| parts().contains(f)), "a reader may still need them");
+    let whole = fleet.lake();
+    pipeline::ingest_only(&pipeline, CLOCK_US + 8 * DAY_US, &Silent).unwrap();
+    assert!(!all.iter().all(|f| parts().contains(f)));
+    assert!(parts().len() > shown(), "what left two days ago stays");
+    pipeline::ingest_only(&pipeline, CLOCK_US + 14 * DAY_US, &Silent).unwrap();
+    assert_eq!(parts().len(), shown());
+    assert_eq!(fleet.lake().difference(&whole), None);
+}
+
+#[test]
 fn a_reader_never_sees_a_row_twice_or_missing_while_files_grow() {
     let fleet = Folder::by_hand();
     let (text, _) = growing();
@@ -132,6 +164,59 @@ fn a_reader_never_sees_a_row_twice_or_missing_while_files_grow() {
     let mut board =
         Board::new("a reader beside nights of a growing file", ["looks", "half nights seen"]);
     board.row([looks.to_string(), "0".to_owned()]);
+    board.close();
+}
+
+/// A log whose clock was set back: a later line belongs to a sample of which the lines around it have long been read.
+#[test]
+fn a_late_line_joins_its_sample_whenever_it_is_read() {
+    let head = "[time]\ncolumn = \"time\"\nform = \"rfc3339\"\n[vehicle]\ncolumn = \"vehicle\"\n";
+    let long = format!(
+        "format = \"long_csv\"\n{head}[columns]\nrpm = \"rpm\"\nspeed_kmh = \"speed\"\n\
+         [long]\nsignal = \"what\"\nvalue = \"is\"\n"
+    );
+    let raw =
+        format!("format = \"raw\"\n{head}[raw]\nrequest = \"request\"\nresponse = \"response\"\n");
+    let (mut values, mut replies) =
+        ("time,vehicle,what,is\n".to_owned(), "time,vehicle,request,response\n".to_owned());
+    // Seconds of the clock, which is set back twice, and whether the speed is told (or else the engine's).
+    let clock = [(0, false), (1, false), (2, false), (3, false), (4, false), (1, true)];
+    let clock = clock.into_iter().chain([(2, true), (3, true), (9, true), (9, false), (2, true)]);
+    let mut ends = Vec::new();
+    for (second, speed) in clock {
+        let time = format!("2024-01-05T22:33:{second:02}Z,V1");
+        values += &format!("{time},{},{second}\n", if speed { "speed" } else { "rpm" });
+        replies += &format!("{time},{}\n", if speed { "010D,410D32" } else { "010C,410C1AF8" });
+        ends.push((values.len(), replies.len()));
+    }
+    let mut board = Board::new("a line that comes late", ["format", "first night", "in the end"]);
+    for (name, profile, text) in [("long", &long, &values), ("raw", &raw, &replies)] {
+        let read = |states: &[usize]| {
+            let fleet = Folder::by_hand();
+            fleet.write("own.toml", profile);
+            let pipeline = fs::read_to_string(fleet.join("pipeline.toml")).unwrap();
+            fleet.write("pipeline.toml", pipeline.replace("\"plain\"", "\"own.toml\""));
+            fs::remove_file(fleet.join("logs/good.csv")).unwrap();
+            for end in states {
+                fleet.write("logs/grows.csv", &text[..*end]);
+                fleet.ingest();
+            }
+            fleet.lake()
+        };
+        let whole = read(&[text.len()]);
+        assert!(whole.samples.len() > 3, "{:?}", whole.samples);
+        for (n, end) in ends.iter().enumerate() {
+            let end = if name == "long" { end.0 } else { end.1 };
+            let wrong = read(&[end, text.len()]).difference_but_for_nights(&whole);
+            let told = if wrong.is_none() { "as read whole" } else { "differs" };
+            board.judged([name.to_owned(), format!("{} lines", n + 1), told.to_owned()], wrong);
+        }
+        let all: Vec<usize> =
+            ends.iter().map(|end| if name == "long" { end.0 } else { end.1 }).collect();
+        let wrong = read(&all).difference_but_for_nights(&whole);
+        let told = if wrong.is_none() { "as read whole" } else { "differs" };
+        board.judged([name.to_owned(), "a line a night".to_owned(), told.to_owned()], wrong);
+    }
     board.close();
 }
 
@@ -215,71 +300,4 @@ fn it_does_not_matter_where_the_program_is_started() {
     for (name, bytes) in out.iter().filter(|(name, _)| *name != "run.json") {
         assert!(again.get(name) == Some(bytes), "{name} depends on where the run was started");
     }
-}
-
-/// A fleet whose grown file has superseded parts `days` ago, with one more log to read.
-fn superseded(days: u64) -> Folder {
-    let fleet = first_night();
-    fleet.ingest();
-    let long_ago = SystemTime::now() - Duration::from_secs(days * 86_400 + 3_600);
-    let records: Vec<_> = fs::read_dir(fleet.join("lake/_superseded")).unwrap().collect();
-    assert_eq!(records.len(), 1, "{records:?}");
-    for record in records {
-        let file = fs::File::options().write(true).open(record.unwrap().path()).unwrap();
-        file.set_modified(long_ago).unwrap();
-    }
-    fleet.write("logs/later.csv", log("V3", "t", 9, 20));
-    fleet
-}
-
-/// Part files on the disk that no table shows.
-fn hidden(fleet: &Folder) -> usize {
-    let lake = Lake::open(fleet.join("lake").to_str().unwrap(), Mode::Read).unwrap();
-    let snapshot = lake.snapshot().unwrap();
-    let shown: usize = Table::ALL.iter().map(|t| snapshot.files(*t).len()).sum();
-    let mut on_disk = parts(&fleet.join("lake"));
-    on_disk.retain(|path| !path.contains("_delta_log"));
-    on_disk.len() - shown
-}
-
-#[test]
-fn superseded_parts_go_when_no_reader_can_need_them() {
-    let recent = superseded(6);
-    recent.ingest();
-    assert!(hidden(&recent) > 0, "a reader of the last week's states still finds its files");
-    let old = superseded(7);
-    let before = hidden(&old);
-    old.ingest();
-    assert_eq!((before > 0, hidden(&old)), (true, 0));
-    assert_eq!(old.lake().difference_but_for_nights(&recent.lake()), None);
-}
-
-#[test]
-fn a_night_that_sweeps_is_killed_at_every_write_and_nothing_is_lost() {
-    // What a dead night left undone is done by the next that has something to read.
-    let one_more = |fleet: &Folder| {
-        fleet.write("logs/latest.csv", log("V4", "t", 9, 20));
-        fleet.ingest();
-    };
-    let undisturbed = superseded(7);
-    undisturbed.ingest();
-    one_more(&undisturbed);
-    let expected = undisturbed.lake();
-    let mut board = Board::new("a night that sweeps, killed at a write", ["write", "in the end"]);
-    for n in 1.. {
-        let fleet = superseded(7);
-        let (died, _) = night_that_fails(&fleet, n);
-        one_more(&fleet);
-        let mut wrong = fleet.lake().difference_but_for_nights(&expected);
-        if hidden(&fleet) > 0 {
-            wrong = wrong.or(Some("superseded parts are left".to_owned()));
-        }
-        let end = if wrong.is_none() { "nothing lost" } else { "differs" };
-        board.judged([n.to_string(), end.to_owned()], wrong);
-        if !died {
-            assert!(n > 15, "only {n} write points");
-            break;
-        }
-    }
-    board.close();
 }
