@@ -87,11 +87,13 @@ impl OpenTrip {
             self.was_moving = moving;
         }
         let (oldest, newest) = self.states.unwrap_or_else(|| {
-            self.trip.start_us = row.time_us;
+            (self.trip.start_us, self.trip.end_us) = (row.time_us, row.time_us);
             (state, state)
         });
         self.states = Some((oldest.min(state), newest.max(state)));
-        self.trip.end_us = row.time_us;
+        // A clock may have been set back.
+        self.trip.start_us = self.trip.start_us.min(row.time_us);
+        self.trip.end_us = self.trip.end_us.max(row.time_us);
         self.trip.rows += 1;
         if air_source != AirSource::None {
             self.trip.air_source = air_source;

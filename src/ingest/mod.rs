@@ -20,6 +20,7 @@ mod fleet_tables;
 mod header;
 mod json_rows;
 mod json_shape;
+mod late;
 mod line_rows;
 mod long_rows;
 mod look;
@@ -131,9 +132,9 @@ pub struct FileReport {
     /// Rows up to this number stay what they are if the file grows. Short of `rows_read` where the file ends in a row
     /// without a line end, or in a sample to which further rows may belong.
     pub rows_settled: u64,
-    /// The first row known for good that a later one joins all the same, as where the clock was set back: what was
-    /// handed out is to be discarded, and the file read again with a [`Resume`] short of that row.
-    pub known_joined: Option<u64>,
+    /// Where a later row changes one that was known for good, as a clock that was set back makes it: the last row that
+    /// stays what it was. What was handed out is to be discarded, and the file read again with so many [`Resume::rows`].
+    pub known_unchanged: Option<u64>,
     /// Samples handed out; less than `rows_kept` where several rows make one sample.
     pub samples: u64,
     /// Bytes of decoded text that were read: up to the last line end, or the end if the last line was usable.

@@ -3,14 +3,14 @@
 //! Comes in: [`Columns`] of one file, part by part. Goes out: [`Samples`] sorted by vehicle, time and row. Turns elapsed
 //! time into UTC, names trips that the log does not name, drops rows of a vehicle and time that it has had, and turns
 //! counters that restart with each driving cycle into differences. What it decides does not depend on where the parts
-//! are cut, except where the clock of a vehicle was set back: duplicates and partial rows further back than one part do
-//! not meet.
+//! are cut, except where the clock of a vehicle was set back: rows further apart than one part do not meet.
 //! Never: reads cells.
 
 use std::ops::Range;
 
 use super::Limits;
 use super::clock::{ElapsedClock, GAP_US};
+use super::late::LateRows;
 use super::profile::{Counting, NameSource, Profile, TimeForm};
 use super::rows::{Columns, Measure, NO_TRIP, Names, Rejects, believable};
 use super::stamp::rfc3339;
@@ -50,8 +50,9 @@ pub(super) struct Order<'p> {
     pub(super) rows_settled: u64,
     /// The last row that an earlier run had read for good.
     pub(super) rows_known: u64,
-    /// The first of these rows that a later one joins.
-    pub(super) known_joined: Option<u64>,
+    /// The last of these rows that no later one changes, if that is not all of them.
+    pub(super) known_unchanged: Option<u64>,
+    late: LateRows,
     pub(super) samples: u64,
     pub(super) first_us: Option<i64>,
     pub(super) last_us: Option<i64>,
@@ -88,7 +89,8 @@ impl<'p> Order<'p> {
             states: Vec::new(),
             rows_settled: u64::MAX,
             rows_known: 0,
-            known_joined: None,
+            known_unchanged: None,
+            late: LateRows::default(),
             samples: 0,
             first_us: None,
             last_us: None,
@@ -116,10 +118,11 @@ impl<'p> Order<'p> {
         self.name_trips(&mut rows, &keep, tables);
         let (vehicle_names, rank) = ranks(&rows, tables.vehicles);
         let order = sorted_order(&rows, &rank);
+        let mut late = LateRows::of_part(&rows, order.as_deref(), &keep);
         if self.merge {
-            let joined = merge_partial(&mut rows, order.as_deref(), &mut keep);
-            self.unsettle_joined(&joined);
+            late.add_joined(&merge_partial(&mut rows, order.as_deref(), &mut keep));
         }
+        self.note_late(late, last);
         self.drop_duplicates(&rows, order.as_deref(), &mut keep, tables.rejects);
         let mut rows = arranged(rows, order, &keep);
         self.count_differences(&mut rows, tables.measures);
@@ -158,18 +161,17 @@ impl<'p> Order<'p> {
         }
     }
 
-    /// A row that one joins that is not settled is not settled either; `joined`: pairs of a row and the one it joins.
-    ///
-    /// Where a clock was set back, a row of the grown file may even join one that was settled.
-    fn unsettle_joined(&mut self, joined: &[(u64, u64)]) {
-        let beyond = |last: u64| {
-            let across = joined.iter().filter(move |(row, into)| *row > last && *into <= last);
-            across.map(|(_, into)| *into).min()
-        };
-        while let Some(into) = beyond(self.rows_settled) {
-            self.rows_settled = into - 1;
+    /// Rows that one changes that is not settled are not settled either; and a row of a grown file may change even one
+    /// that an earlier run had read for good.
+    fn note_late(&mut self, part: LateRows, last: bool) {
+        let unchanged = part.end_at(self.rows_known);
+        if unchanged < self.rows_known {
+            self.known_unchanged = self.known_unchanged.into_iter().chain([unchanged]).min();
         }
-        self.known_joined = self.known_joined.into_iter().chain(beyond(self.rows_known)).min();
+        self.late.add(part);
+        if last {
+            self.rows_settled = self.late.end_at(self.rows_settled);
+        }
     }
 
     fn make_states(&mut self, tables: &Tables<'_>) {

@@ -207,7 +207,7 @@ impl<'p> Body<'p> {
             rejected_new_by_code: self.rejects.new_by_code.clone(),
             rows_known: read.rows_known,
             rows_settled: order.rows_settled.min(self.rows),
-            known_joined: order.known_joined,
+            known_unchanged: order.known_unchanged,
             samples: order.samples,
             decoded_bytes: read.decoded.0,
             decoded_digest: read.decoded.1,

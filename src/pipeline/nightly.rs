@@ -103,8 +103,8 @@ struct Read {
     file: InputFile,
     /// What makes way of its earlier states.
     replaced: Option<Replaced>,
-    /// A row of its earlier states that a later one joins, see [`crate::ingest::FileReport::known_joined`].
-    known_joined: Option<u64>,
+    /// See [`crate::ingest::FileReport::known_unchanged`].
+    known_unchanged: Option<u64>,
 }
 
 impl Read {
@@ -243,10 +243,10 @@ impl Night<'_> {
             for (i, job) in good.iter().enumerate() {
                 let profile = &self.profiles[job.profile];
                 match self.read(job, profile, &mut writers) {
-                    // Its time may be in the middle of what is known, so all of that is read anew from there.
-                    Ok(Read { known_joined: Some(row), .. }) => {
+                    // New rows lie among those that are known, so these are given anew from there.
+                    Ok(Read { known_unchanged: Some(row), .. }) => {
                         if let Some(earlier) = &mut good[i].earlier {
-                            earlier.rows_settled = row.saturating_sub(1);
+                            earlier.rows_settled = row;
                         }
                         writers.discard()?;
                         continue 'anew;
@@ -358,7 +358,7 @@ impl Night<'_> {
             outcome: outcome.as_str().to_owned(),
             rows_settled: report.rows_settled,
         };
-        Ok(Read { source, file, replaced, known_joined: report.known_joined })
+        Ok(Read { source, file, replaced, known_unchanged: report.known_unchanged })
     }
 }
 
