@@ -96,6 +96,10 @@ mod tests {
         late
     }
 
+    fn spans(of: &[(u64, u64)]) -> LateRows {
+        LateRows { spans: of.iter().map(|(first, late)| *first..*late).collect(), before: 0 }
+    }
+
     fn ends(late: &LateRows, rows: u64) -> Vec<u64> {
         (0..=rows).map(|row| late.end_at(row)).collect()
     }
@@ -115,7 +119,7 @@ mod tests {
     #[test]
     fn spans_that_touch_leave_no_end_between_them() {
         let mut late = part(&[(0, 10), (0, 20), (0, 30), (0, 15), (0, 40)], &[]); // 2..4
-        late.add(LateRows { spans: vec![4..6, 8..9], before: 0 });
+        late.add(spans(&[(4, 6), (8, 9)]));
         assert_eq!(ends(&late, 9), [0, 1, 1, 1, 1, 1, 6, 7, 7, 9]);
     }
 
@@ -124,7 +128,7 @@ mod tests {
         let mut late = LateRows::default();
         let many = SPANS_MAX as u64 + 2;
         for n in 0..many {
-            late.add(LateRows { spans: vec![10 * n + 2..10 * n + 4], before: 0 });
+            late.add(spans(&[(10 * n + 2, 10 * n + 4)]));
         }
         // The first two were let go: nobody knows what lies before the end of the second.
         assert_eq!([late.end_at(1), late.end_at(13), late.end_at(14)], [0, 0, 14]);
