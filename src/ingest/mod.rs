@@ -41,6 +41,7 @@ mod stamp;
 mod suggest;
 mod suggest_raw;
 mod suggest_sample;
+mod suggest_time;
 mod suggest_words;
 
 use std::path::PathBuf;
