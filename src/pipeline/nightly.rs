@@ -191,7 +191,8 @@ fn tasks(jobs: Vec<Job>) -> Vec<Vec<Job>> {
     let mut tasks: Vec<Vec<Job>> = Vec::new();
     let mut bytes = u64::MAX;
     for job in jobs {
-        let packed = job.path.extension().is_some_and(|e| e == "gz" || e == "zst");
+        let packed = job.path.extension();
+        let packed = packed.is_some_and(|e| e == "gz" || e == "zst" || e == "parquet");
         let size = job.fingerprint.bytes.saturating_mul(if packed { PACKED_FACTOR } else { 1 });
         if bytes.saturating_add(size) > TASK_BYTES {
             tasks.push(Vec::new());
