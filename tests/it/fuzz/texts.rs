@@ -19,6 +19,7 @@ use crate::ingest_csv::{limits, plain, profile};
 use crate::support::folder::{gzip, zstandard};
 
 const EUROPEAN: &str = "skip_lines = 1\ndelimiter = \";\"\ndecimal = \",\"\n[time]\ncolumn = \"Uhrzeit\"\ndate_column = \"Datum\"\nform = \"pattern\"\npattern = \"%d.%m.%Y %H:%M:%S\"\nzone = \"Europe/Berlin\"\n[vehicle]\ncolumn = \"Wagen\"\n[columns]\nspeed_kmh = \"km/h\"\nrpm = \"U/min\"\ncoolant_c = \"Wasser\"\nltft1_pct = \"LTFT\"\n";
+const COUNTS: &str = "drop_repeats = true\n[time]\ncolumn = \"time\"\nform = \"rfc3339\"\n[vehicle]\ncolumn = \"vehicle\"\n[columns]\nrpm = \"rpm\"\nmisfire_c1 = { column = \"misfire_c1\", kind = \"since_start\" }\n";
 const ELAPSED: &str = "[file_name]\npattern = '^(?<vehicle>[A-Z0-9]+)_(?<start>\\d{8}T\\d{6})'\n[time]\ncolumn = \"run_s\"\nform = \"elapsed\"\nunit = \"s\"\nstart_pattern = \"%Y%m%dT%H%M%S\"\nstart_zone = \"UTC\"\nrefresh_s = 2\n[vehicle]\nfrom = \"file_name\"\n[columns]\nrpm = \"rpm\"\ncoolant_c = \"coolant_c\"\n";
 const LONG: &str = "format = \"long_csv\"\n[time]\ncolumn = \"t\"\nform = \"epoch_ms\"\n[vehicle]\ncolumn = \"car\"\n[long]\nsignal = \"signal\"\nvalue = \"value\"\nunit = \"unit\"\n[columns]\nrpm = \"engine speed\"\ncoolant_c = \"coolant\"\nspeed_kmh = \"speed\"\n";
 const JSON: &str = "format = \"jsonl\"\n[time]\ncolumn = \"t\"\nform = \"epoch_ms\"\n[vehicle]\ncolumn = \"car.name\"\n[columns]\nrpm = \"obd.rpm\"\ncoolant_c = \"obd.coolant\"\n";
@@ -42,6 +43,7 @@ pub(super) fn targets() -> Vec<Target> {
     };
     let mut targets = vec![
         log("csv", "a.csv", plain(), plain_row),
+        log("csv_counts", "a.csv", profile(COUNTS), plain_row),
         log("csv_european", "a.csv", profile(EUROPEAN), european_row),
         log("csv_elapsed", "V1_20240105T223300.csv", profile(ELAPSED), elapsed_row),
         log("long", "long.csv", profile(LONG), long_row),
