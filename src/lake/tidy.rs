@@ -3,7 +3,8 @@
 //! Comes in: the time of the run. Goes out: nothing. Removed are part files that were taken out of their table longer
 //! ago than its retention (Delta's property `delta.deletedFileRetentionDuration`, 7 days if it is not set), so whoever
 //! opened the lake within it reads on undisturbed, and entries of the logs that a later checkpoint stands for. Never:
-//! touches a file that the newest state shows, or one that this program did not write. A tidying that is cut short is carried on by the next; nothing is committed for it.
+//! touches a file that the newest state shows, or one that this program did not write. A tidying that is cut short is
+//! carried on by the next; nothing is committed for it.
 
 use std::sync::Arc;
 

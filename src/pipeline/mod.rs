@@ -96,7 +96,6 @@ pub fn run(
     let rederived = stages.time("trips derived anew", || {
         rederive::rederive(pipeline, &fleet, &lake, options.clock_us, progress)
     })?;
-    stages.time("tidying", || lake.tidy(options.clock_us))?;
     let snapshot = lake.snapshot()?;
     let judged =
         stages.time("evidence", || judge(pipeline, &fleet, &snapshot, options.as_of, progress))?;
@@ -114,6 +113,7 @@ pub fn run(
     stages.add("report", started.elapsed());
     let record = record::run_record(pipeline, &fleet, &end, &snapshot, &stages)?;
     report::write_run_record(&record, &pipeline.output)?;
+    tidy(&lake, options.clock_us, progress);
     Ok(end)
 }
 
@@ -130,8 +130,15 @@ pub fn ingest_only(
     let mut lake = Lake::open(&pipeline.lake, Mode::Write)?;
     let ingested = ingest(pipeline, &fleet, &mut lake, clock_us, progress)?;
     rederive::rederive(pipeline, &fleet, &lake, clock_us, progress)?;
-    lake.tidy(clock_us)?;
+    tidy(&lake, clock_us, progress);
     Ok(ingested)
+}
+
+/// Comes last and never makes a night fail: what could not be removed is only in the way, and tried again next time.
+fn tidy(lake: &Lake, clock_us: i64, progress: &dyn Progress) {
+    if let Err(error) = lake.tidy(clock_us) {
+        progress.warn(&format!("old files of the lake were not removed: {error}"));
+    }
 }
 
 /// Judges the fleet from what is in the lake.
