@@ -1,0 +1,83 @@
+//! What counts as a change, declared by kind of series: how steps and slopes are expected, and how large a change must be.
+//!
+//! Comes in: a kind of series and the settings. Goes out: the constants of the drift test and of the lasting change of
+//! level. Never: looks at data.
+
+use crate::settings::{DecideSettings, TestSettings};
+use crate::stats::sequential::Params;
+use crate::tables::findings::SeriesKind;
+use crate::tables::trips::Band;
+
+/// Constants of the drift test for one kind of series.
+///
+/// Throttle angle moves by tenths where trims move by whole percents; breathing by several.
+pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
+    let params = Params {
+        slope_sd: test.slope_prior_pct_per_10000km,
+        step_sd: test.step_prior_pct,
+        steps_per_year: test.steps_per_year,
+        large_step_sd: test.large_step_prior_pct,
+        large_steps_per_year: test.large_steps_per_year,
+        break_share: test.recorded_work_moves_share,
+        least_rise: test.least_change_pct,
+        least_fall: FALL_LEAST * test.least_change_pct,
+        unresolved_steps: UNRESOLVED_STEPS,
+        min_rows: test.rows_min as usize,
+        min_days: test.days_min as i32,
+        ..Params::default()
+    };
+    match kind {
+        SeriesKind::TrimAll(_) => params,
+        SeriesKind::Trim(..) => Params { least_rise: BAND_LEAST * params.least_rise, ..params },
+        SeriesKind::Tilt(_) => {
+            let least = TILT_LEAST * params.least_rise;
+            Params { least_rise: least, least_fall: least, ..with_rare_steps(params) }
+        }
+        SeriesKind::IdleThrottle => params.scaled(0.25),
+        // A fall is what deposits do here.
+        SeriesKind::Breathing => {
+            with_rare_steps(Params { least_fall: params.least_rise, ..params }.scaled(1.5))
+        }
+        SeriesKind::WarmupGap => with_rare_steps(params),
+    }
+}
+
+/// How much larger than in all bands a change must be from load to idle: what parts them for a reason (a leak,
+/// droop) is large, and innocent steps differ a little by band.
+const TILT_LEAST: f64 = 1.5;
+
+/// The same for one band alone, which all innocent steps move as well: no blend moves it so far.
+const BAND_LEAST: f64 = 2.5;
+
+/// For what a new fuel blend does not move: differences of trims on the same day, in which it cancels, and the
+/// air at full load. Sensors and relearning still move them, seldom and by more (own judgement, no source;
+/// false flags measured on simulated fleets, tuning seeds 213, 215 and 216).
+fn with_rare_steps(params: Params) -> Params {
+    Params { steps_per_year: 0.3 * params.steps_per_year, step_sd: 1.5 * params.step_sd, ..params }
+}
+
+/// How much larger a fall of the trim must be than a rise: what makes it fall (a leaking injector, a sensor that
+/// reads high) is large, and rare. Set on simulated healthy fleets (tuning seeds 77 to 90).
+const FALL_LEAST: f64 = 2.0;
+
+/// Share of the step variance that widens the slope's interval. The sequential test's own figure (1.1) holds
+/// for one series alone; steps that differ by band ask for more (tuning seeds 501 and 502: 1.6 covered 92 to 93 %).
+const UNRESOLVED_STEPS: f64 = 2.1;
+
+/// How much larger a lasting fall of the level must be than a rise, for the same reason as [`FALL_LEAST`]; a jump is
+/// told from a step by its size alone, so less is added (own judgement, no source).
+pub(super) const LEVEL_FALL: f64 = 1.5;
+
+/// Size of a lasting change that is acted on, by kind of series; `None` where a jump is innocent.
+pub(super) fn level_limit(kind: SeriesKind, decide: &DecideSettings) -> Option<f64> {
+    match kind {
+        SeriesKind::TrimAll(_) => Some(decide.level_change_pct),
+        // One band is noisier than all: purge and accessories weigh on little air, and load is rare.
+        SeriesKind::Trim(_, Band::Idle | Band::Load) => Some(1.25 * decide.level_change_pct),
+        SeriesKind::Trim(_, Band::Cruise)
+        | SeriesKind::Tilt(_)
+        | SeriesKind::IdleThrottle
+        | SeriesKind::Breathing
+        | SeriesKind::WarmupGap => None,
+    }
+}

@@ -1,0 +1,268 @@
+//! Every monitored series of every vehicle through the drift test, and what it says of each.
+//!
+//! Comes in: the histories by family. Goes out: a finding per series with its windows, the adjusted trims of vehicles with
+//! workshop records, alarms of whole families. Never: asks why a series changed.
+
+use super::declared::{LEVEL_FALL, level_limit, params};
+use super::history::History;
+use super::level;
+use super::series::{daily, monitored};
+use super::windows::Windows;
+use super::{Families, Input};
+use crate::stats::sequential::{
+    self, DayRow, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
+};
+use crate::tables::findings::{AdjustedSeries, Estimate, GroupAlarm, SeriesFinding, SeriesKind};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+
+/// One tested series of one vehicle.
+#[derive(Debug)]
+pub(super) struct Followed {
+    pub(super) finding: SeriesFinding,
+    pub(super) windows: Windows,
+    /// Sum and number of the values of each week above the baseline, by its first day.
+    pub(super) weekly: BTreeMap<i32, (f64, f64)>,
+}
+
+impl Followed {
+    pub(super) fn flagged(&self) -> bool {
+        self.finding.flagged_up.or(self.finding.flagged_down).is_some()
+    }
+}
+
+/// What the drift test left behind.
+#[derive(Debug)]
+pub(super) struct Series {
+    pub(super) followed: Vec<Vec<Followed>>,
+    pub(super) adjusted: Vec<AdjustedSeries>,
+    pub(super) group_alarms: Vec<GroupAlarm>,
+}
+
+/// Runs the drift test on every monitored series of every vehicle, one kind after another.
+pub(super) fn follow_series(
+    histories: &[History<'_>],
+    families: &Families,
+    input: &Input<'_>,
+) -> Series {
+    let mut all = Series {
+        followed: histories.iter().map(|_| Vec::new()).collect(),
+        adjusted: Vec::new(),
+        group_alarms: Vec::new(),
+    };
+    let years = 1.0 / input.test.false_flags_per_vehicle_year;
+    let limit = |share: f64| if share > 0.0 { log_limit(years / share) } else { f64::INFINITY };
+    let told_in_order: Vec<SeriesKind> = monitored(2).iter().map(|m| m.kind).collect();
+    // A band's slope is told where load and idle drift apart, whatever its own evidence: they are parted first.
+    let mut tested_in_order = told_in_order.clone();
+    tested_in_order.sort_by_key(|kind| !matches!(kind, SeriesKind::Tilt(_)));
+    for kind in tested_in_order {
+        let asked = |v: usize| {
+            let apart =
+                |f: &Followed, bank| f.finding.kind == SeriesKind::Tilt(bank) && f.flagged();
+            matches!(kind, SeriesKind::Trim(bank, _) if all.followed[v].iter().any(|f| apart(f, bank)))
+        };
+        let members: Vec<(usize, SeriesInput)> = histories
+            .par_iter()
+            .enumerate()
+            .filter_map(|(v, history)| {
+                let share = *monitored(history.vehicle.banks).iter().find(|m| m.kind == kind)?;
+                let rows: Vec<DayRow> = daily(history, kind, input.test)
+                    .iter()
+                    .map(|d| DayRow { day: d.day, x: d.km / 10_000.0, y: d.y, weight: d.weight })
+                    .collect();
+                (!rows.is_empty()).then(|| {
+                    let series = SeriesInput {
+                        group: families[&history.vehicle.engine_family].0,
+                        rows,
+                        breaks: history.breaks(kind),
+                        restarts: Vec::new(),
+                        log_limit_up: limit(share.share_up),
+                        log_limit_down: limit(share.share_down),
+                        slope_margin: if asked(v) {
+                            f64::INFINITY
+                        } else {
+                            input.decide.watch_nats
+                        },
+                        report_days: Vec::new(),
+                    };
+                    (v, series)
+                })
+            })
+            .collect();
+        let (owners, series): (Vec<usize>, Vec<SeriesInput>) = members.into_iter().unzip();
+        let params = params(kind, input.test);
+        let outcomes = sequential::run(&series, &params, input.as_of);
+        if kind == SeriesKind::TrimAll(1) {
+            all.group_alarms = group_alarms(families, &series, &outcomes, &params, input.as_of);
+        }
+        let told: Vec<(Option<AdjustedSeries>, Followed)> = owners
+            .par_iter()
+            .zip(&series)
+            .zip(outcomes)
+            .map(|((v, series), outcome)| {
+                let history = &histories[*v];
+                let adjusted = match kind {
+                    SeriesKind::TrimAll(bank) if !history.services.is_empty() => {
+                        Some(adjusted_series(history, bank, &outcome))
+                    }
+                    _ => None,
+                };
+                (adjusted, follow(history, kind, series, outcome, input))
+            })
+            .collect();
+        for (v, (adjusted, followed)) in owners.into_iter().zip(told) {
+            all.adjusted.extend(adjusted);
+            all.followed[v].push(followed);
+        }
+    }
+    for own in &mut all.followed {
+        own.sort_by_key(|f| told_in_order.iter().position(|kind| *kind == f.finding.kind));
+    }
+    all
+}
+
+/// Vehicle-years per designed false alarm of a whole family: families are few, and an alarm is a question
+/// to the fleet manager (fuel? season?), not an order to the workshop.
+const GROUP_ALARM_YEARS: f64 = 100.0;
+
+/// Families that drift together, upward: what no comparison with peers can see.
+fn group_alarms(
+    families: &Families,
+    series: &[SeriesInput],
+    outcomes: &[SeriesOutcome],
+    params: &Params,
+    as_of: i32,
+) -> Vec<GroupAlarm> {
+    let groups: Vec<usize> = series.iter().map(|s| s.group).collect();
+    let limit = log_limit(GROUP_ALARM_YEARS);
+    let drifts = sequential::common_drift(&groups, outcomes, params, limit, as_of);
+    families
+        .iter()
+        .filter_map(|(name, (index, _))| {
+            let flag = drifts.get(*index)?.flagged_up?;
+            let half = 1.96 * flag.standard_error;
+            Some(GroupAlarm {
+                engine_family: name.clone(),
+                since_day: flag.day,
+                drift_per_10000km: Estimate {
+                    value: flag.slope,
+                    lo: flag.slope - half,
+                    hi: flag.slope + half,
+                },
+            })
+        })
+        .collect()
+}
+
+fn adjusted_series(history: &History<'_>, bank: usize, outcome: &SeriesOutcome) -> AdjustedSeries {
+    let flags = outcome.up.earlier_flags.iter().chain(&outcome.up.flag);
+    AdjustedSeries {
+        vehicle: history.vehicle.vehicle.clone(),
+        bank,
+        rows: outcome.residuals.iter().map(|r| (r.day, r.r)).collect(),
+        phi: outcome.noise.phi,
+        flags: flags.map(|f| f.day).collect(),
+    }
+}
+
+fn follow(
+    history: &History<'_>,
+    kind: SeriesKind,
+    series: &SeriesInput,
+    outcome: SeriesOutcome,
+    input: &Input<'_>,
+) -> Followed {
+    let test = input.test;
+    let all = &outcome.residuals[..];
+    let repaired = outcome.restarted_on.unwrap_or(i32::MIN);
+    let rows = &all[all.partition_point(|r| r.day < repaired)..];
+    let base_days = test.baseline_days.min(test.days_min) as i32;
+    let windows_of = |rows| {
+        let (phi, reference_sd) = (outcome.noise.phi, outcome.reference_sd);
+        Windows::of(rows, base_days, test.recent_days as i32, phi, reference_sd)
+    };
+    let (windows, from_first) = (windows_of(rows), windows_of(all));
+    let raw: Vec<(i32, f64)> =
+        series.rows.iter().filter(|r| r.day <= input.as_of).map(|r| (r.day, r.y)).collect();
+    let up = outcome.up.log_r.unwrap_or(f64::NEG_INFINITY);
+    let down = outcome.down.log_r.unwrap_or(f64::NEG_INFINITY);
+    // The slope is known only given that there is one, so it is told only where it was asked for or is likely.
+    let nats = input.decide.watch_nats;
+    let change = windows.change();
+    let slope = if series.slope_margin.is_infinite() {
+        if change.value < 0.0 { outcome.down.slope } else { outcome.up.slope }
+    } else if outcome.up.flag.is_some() || up >= series.log_limit_up - nats {
+        outcome.up.slope
+    } else if outcome.down.flag.is_some() || down >= series.log_limit_down - nats {
+        outcome.down.slope
+    } else {
+        None
+    };
+    let finding = SeriesFinding {
+        kind,
+        days: rows.len(),
+        days_in_all: all.len(),
+        baseline: mean_before(&raw, raw.first().map_or(0, |r| r.0) + base_days),
+        change,
+        change_from_first: from_first.change(),
+        repaired_on: outcome.restarted_on,
+        drift_per_10000km: slope.map_or(Estimate::NONE, drift),
+        log_r_up: up,
+        log_r_down: down,
+        log_limit_up: series.log_limit_up,
+        log_limit_down: series.log_limit_down,
+        flagged_up: outcome.up.flag.map(|f| f.day),
+        flagged_down: outcome.down.flag.map(|f| f.day),
+        level_on: level_limit(kind, input.decide).and_then(|limit| {
+            let since = |limit| {
+                let phi = outcome.noise.phi;
+                level::lasting_change(all, limit, base_days, phi, &history.visits())
+            };
+            since(limit).or_else(|| since(-LEVEL_FALL * limit))
+        }),
+        recent_raw: recent_raw(&raw, repaired),
+        near_limit_on: matches!(kind, SeriesKind::Trim(..))
+            .then(|| level::near_limit(&raw, log_percent(input.decide.near_limit_pct)))
+            .flatten(),
+        onset: slope.map(|s| (s.onset_lo, s.onset_hi)),
+        sigma: outcome.noise.sigma,
+    };
+    let zero = mean(&from_first.base.iter().map(|r| r.1).collect::<Vec<_>>()).unwrap_or(0.0);
+    let mut weekly: BTreeMap<i32, (f64, f64)> = BTreeMap::new();
+    for r in all {
+        let w = weekly.entry(r.day.div_euclid(7) * 7).or_default();
+        w.0 += r.r - zero;
+        w.1 += 1.0;
+    }
+    Followed { finding, windows, weekly }
+}
+
+fn drift(slope: SlopePosterior) -> Estimate {
+    Estimate { value: slope.mid, lo: slope.lo.min(slope.hi), hi: slope.hi.max(slope.lo) }
+}
+
+/// A plain percentage in log-percent.
+fn log_percent(pct: f64) -> f64 {
+    100.0 * (1.0 + pct / 100.0).ln()
+}
+
+fn mean_before(rows: &[(i32, f64)], end: i32) -> f64 {
+    let first: Vec<f64> = rows.iter().take_while(|r| r.0 < end).map(|r| r.1).collect();
+    mean(&first).unwrap_or(f64::NAN)
+}
+
+/// Days and rows of the raw level that is held against the correction limit.
+const RAW_DAYS: i32 = 28;
+const RAW_ROWS_MIN: usize = 8;
+
+fn recent_raw(rows: &[(i32, f64)], since: i32) -> f64 {
+    let Some(last) = rows.last() else { return f64::NAN };
+    let recent: Vec<f64> =
+        rows.iter().filter(|r| r.0 > last.0 - RAW_DAYS && r.0 >= since).map(|r| r.1).collect();
+    mean(&recent).filter(|_| recent.len() >= RAW_ROWS_MIN).unwrap_or(f64::NAN)
+}
+
+fn mean(values: &[f64]) -> Option<f64> {
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}
