@@ -10,7 +10,7 @@ use super::series::{daily, monitored};
 use super::windows::Windows;
 use super::{Families, Input};
 use crate::stats::sequential::{
-    self, DayRow, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
+    self, DayRow, Noise, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
 };
 use crate::tables::findings::{AdjustedSeries, Estimate, GroupAlarm, SeriesFinding, SeriesKind};
 use rayon::prelude::*;
@@ -104,7 +104,7 @@ pub(super) fn follow_series(
                 let history = &histories[*v];
                 let adjusted = match kind {
                     SeriesKind::TrimAll(bank) if !history.services.is_empty() => {
-                        Some(adjusted_series(history, bank, &outcome))
+                        Some(adjusted_series(history, bank, &outcome, &params))
                     }
                     _ => None,
                 };
@@ -155,13 +155,24 @@ fn group_alarms(
         .collect()
 }
 
-fn adjusted_series(history: &History<'_>, bank: usize, outcome: &SeriesOutcome) -> AdjustedSeries {
+fn adjusted_series(
+    history: &History<'_>,
+    bank: usize,
+    outcome: &SeriesOutcome,
+    params: &Params,
+) -> AdjustedSeries {
     let flags = outcome.up.earlier_flags.iter().chain(&outcome.up.flag);
+    let Noise { sigma, phi, kappa } = outcome.noise;
+    let steps_a_year = params.steps_per_year * params.step_sd.powi(2)
+        + params.large_steps_per_year * params.large_step_sd.powi(2);
     AdjustedSeries {
         vehicle: history.vehicle.vehicle.clone(),
         bank,
-        rows: outcome.residuals.iter().map(|r| (r.day, r.r)).collect(),
-        phi: outcome.noise.phi,
+        rows: outcome.residuals.iter().map(|r| (r.day, r.weight, r.r)).collect(),
+        // Of a first-order autoregression.
+        long_run_variance: kappa * sigma * sigma * (1.0 + phi) / (1.0 - phi),
+        reference_sd: outcome.reference_sd,
+        steps_per_day: steps_a_year / 365.25,
         flags: flags.map(|f| f.day).collect(),
     }
 }

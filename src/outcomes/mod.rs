@@ -1,8 +1,10 @@
 //! Workshop work in, what it achieved out: before against after, vehicle by vehicle and by kind of work.
 //!
 //! Trims are peer-adjusted, so a cleaning in spring is not credited with the spring. A change is judged
-//! on the days after relearning; with too few of them the verdict is `too_early`.
+//! on the days after relearning, by the trim and by the misfires; with too few days the verdict is `too_early`.
 
+use crate::settings::DecideSettings;
+use crate::stats::counts::{Counted, dispersed_ratio, pooled};
 use crate::stats::wander::{self, Differences, Wander, by_period, half_width};
 use crate::tables::days::Day;
 use crate::tables::findings::{AdjustedFuel, AdjustedSeries, Estimate, Outcome, OutcomeSummary};
@@ -20,8 +22,8 @@ const RELEARN_DAYS: i32 = 7;
 /// Days with data that either side must have.
 const ROWS_MIN: usize = 10;
 
-/// Share of the raised trim that must go for the work to count as done, and change below which it did
-/// nothing (own judgement: a job is called good when both trims sit near zero).
+/// Share of the raised trim or misfire rate that must go for the work to count as done, and change of the trim below
+/// which it did nothing (own judgement: a job is called good when both trims sit near zero).
 const WORKED_SHARE: f64 = 0.5;
 const NO_EFFECT_PCT: f64 = 1.5;
 
@@ -46,6 +48,7 @@ pub fn assess(
     adjusted: &[AdjustedSeries],
     fuel: &[AdjustedFuel],
     days: &BTreeMap<String, Vec<Day>>,
+    decide: &DecideSettings,
     as_of: i32,
 ) -> Vec<Outcome> {
     let mut jobs: Vec<&ServiceRecord> =
@@ -62,104 +65,175 @@ pub fn assess(
                 .map(|s| s.day)
                 .min();
             let fuel = fuel.get(job.vehicle.as_str()).copied();
-            outcome(job, next, adjusted, fuel, days.get(&job.vehicle).unwrap_or(&none), as_of)
+            let days = days.get(&job.vehicle).unwrap_or(&none);
+            let until = next.unwrap_or(as_of + 1).min(as_of + 1);
+            outcome(job, until, adjusted, fuel, days, decide.misfire_per_1000_rev_min)
         })
         .collect()
 }
 
+/// `until`: the day after the last that counts.
 fn outcome(
     job: &ServiceRecord,
-    next_job: Option<i32>,
+    until: i32,
     adjusted: &[AdjustedSeries],
     fuel: Option<&AdjustedFuel>,
     days: &[Day],
-    as_of: i32,
+    misfire_min: f64,
 ) -> Outcome {
-    let until = next_job.unwrap_or(as_of + 1).min(as_of + 1);
     let before = job.day - WINDOW_DAYS..job.day;
     let after = job.day + RELEARN_DAYS..(job.day + RELEARN_DAYS + WINDOW_DAYS).min(until);
-    let sides: Vec<(Vec<f64>, Vec<f64>, f64)> = adjusted
-        .iter()
-        .filter(|s| s.vehicle == job.vehicle)
-        .map(|s| (values(&s.rows, &before), values(&s.rows, &after), s.phi))
-        .collect();
-    // The bank that stood higher before the work is the one that it was for.
-    let side = sides
-        .iter()
-        .filter(|(b, a, _)| b.len() >= ROWS_MIN && a.len() >= ROWS_MIN)
-        .max_by(|x, y| mean(&x.0).total_cmp(&mean(&y.0)));
-    let (trim_before, trim_after, change) = side
-        .map_or((f64::NAN, f64::NAN, Estimate::NONE), |(b, a, phi)| {
-            (mean(b), mean(a), difference(b, a, *phi))
-        });
+    let own = || adjusted.iter().filter(|s| s.vehicle == job.vehicle);
+    // The bank that stood further off before the work is the one that it was for.
+    let sides = own().filter_map(|s| TrimSides::of(s, &before, &after));
+    let trim = sides.max_by(|x, y| x.before.abs().total_cmp(&y.before.abs()));
     let last = days.iter().map(|d| d.day).filter(|d| *d < until).max();
-    let next_flag = adjusted
-        .iter()
-        .filter(|s| s.vehicle == job.vehicle)
-        .flat_map(|s| &s.flags)
-        .filter(|f| **f > job.day && **f < until)
-        .min();
+    let flags = own().flat_map(|s| &s.flags).filter(|f| **f > job.day && **f < until);
+    let misfires = [&before, &after].map(|window| misfires(days, window));
+    let ratio = misfire_ratio(&misfires);
+    let rates = misfires.map(|weeks| pooled(&weeks).rate());
+    let change = trim.as_ref().map_or(Estimate::NONE, |t| t.change);
     Outcome {
         vehicle: job.vehicle.clone(),
         day: job.day,
         service: job.service.as_str().to_owned(),
         cost: job.cost.unwrap_or(f64::NAN),
-        trim_before_pct: trim_before,
-        trim_after_pct: trim_after,
+        trim_before_pct: trim.as_ref().map_or(f64::NAN, |t| t.before),
+        trim_after_pct: trim.as_ref().map_or(f64::NAN, |t| t.after),
         trim_change_pct: change,
-        misfire_before_after: [misfire_rate(days, &before), misfire_rate(days, &after)],
+        misfire_before_after: rates,
+        misfire_ratio: ratio,
         economy_change_pct: fuel.map_or(Estimate::NONE, |f| economy_change(f, &before, &after)),
-        days_until_next_flag: next_flag.map(|f| f - job.day),
+        days_until_next_flag: flags.min().map(|f| f - job.day),
         days_after: last.map_or(0, |l| (l - job.day).max(0)),
-        verdict: verdict(trim_before, change),
+        verdict: verdict(&[
+            trim.as_ref().map(TrimSides::effect),
+            misfire_effect(rates, ratio, misfire_min),
+        ]),
     }
 }
 
-/// `worked` if at least half of the raised trim went; `no_effect` if the change lies within ±1.5 % or
-/// cannot be told from none; `worse` if trims rose; `too_early` without enough days.
-fn verdict(trim_before: f64, change: Estimate) -> &'static str {
-    if !change.is_known() {
-        "too_early"
-    } else if change.lo > NO_EFFECT_PCT {
+/// What the work did to one thing that was watched.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Effect {
+    Worked,
+    None,
+    Worse,
+}
+
+/// `worse` if anything got worse, else `worked` if anything that was wrong went, `no_effect` if what could be judged
+/// did not change; `too_early` if nothing could be judged.
+fn verdict(effects: &[Option<Effect>]) -> &'static str {
+    let any = |effect| effects.contains(&Some(effect));
+    if any(Effect::Worse) {
         "worse"
-    } else if change.hi < 0.0
-        && change.value < -NO_EFFECT_PCT
-        && -change.value >= WORKED_SHARE * trim_before
-    {
+    } else if any(Effect::Worked) {
         "worked"
-    } else {
+    } else if any(Effect::None) {
         "no_effect"
+    } else {
+        "too_early"
     }
 }
 
-fn values(rows: &[(i32, f64)], window: &Range<i32>) -> Vec<f64> {
-    rows.iter().filter(|r| window.contains(&r.0)).map(|r| r.1).collect()
+/// The trim of one bank on both sides of the work, log-percent above the baseline.
+#[derive(Debug, Clone, Copy)]
+struct TrimSides {
+    before: f64,
+    after: f64,
+    change: Estimate,
 }
 
-fn mean(v: &[f64]) -> f64 {
-    v.iter().sum::<f64>() / v.len() as f64
-}
+impl TrimSides {
+    /// `None` with too few days on a side.
+    fn of(series: &AdjustedSeries, before: &Range<i32>, after: &Range<i32>) -> Option<TrimSides> {
+        let rows = |window: &Range<i32>| -> Vec<(i32, f64, f64)> {
+            series.rows.iter().filter(|r| window.contains(&r.0)).copied().collect()
+        };
+        let (b, a) = (rows(before), rows(after));
+        if b.len() < ROWS_MIN || a.len() < ROWS_MIN {
+            return None;
+        }
+        let weight = |rows: &[(i32, f64, f64)]| rows.iter().map(|r| r.1).sum::<f64>();
+        let mean =
+            |rows: &[(i32, f64, f64)]| rows.iter().map(|r| r.1 * r.2).sum::<f64>() / weight(rows);
+        let variance = series.long_run_variance * (1.0 / weight(&b) + 1.0 / weight(&a))
+            + 2.0 * series.reference_sd.powi(2)
+            + series.steps_per_day * days_for_steps(&b, &a);
+        let (before, after) = (mean(&b), mean(&a));
+        let (value, half) = (after - before, 1.96 * variance.sqrt());
+        Some(TrimSides {
+            before,
+            after,
+            change: Estimate { value, lo: value - half, hi: value + half },
+        })
+    }
 
-/// After minus before with a 95 % interval; days correlated by `phi` count (1-phi)/(1+phi) of their number.
-fn difference(before: &[f64], after: &[f64], phi: f64) -> Estimate {
-    let variance = |v: &[f64]| {
-        let m = mean(v);
-        v.iter().map(|x| (x - m).powi(2)).sum::<f64>() / (v.len() as f64 - 1.0) / v.len() as f64
-    };
-    let value = mean(after) - mean(before);
-    let half = 1.96 * ((1.0 + phi) / (1.0 - phi) * (variance(before) + variance(after))).sqrt();
-    Estimate { value, lo: value - half, hi: value + half }
-}
-
-fn misfire_rate(days: &[Day], window: &Range<i32>) -> f64 {
-    let (mut count, mut kilorevs) = (0.0, 0.0);
-    for d in days.iter().filter(|d| window.contains(&d.day)) {
-        kilorevs += (d.counted_revs_warm + d.counted_revs_cold) / 1000.0;
-        if let Some(m) = &d.misfires {
-            count += m.warm.iter().chain(&m.cold).copied().map(f64::from).sum::<f64>();
+    /// A trim that stood below its baseline must rise to be right again; any other must fall.
+    fn effect(&self) -> Effect {
+        let fallen = self.before < -NO_EFFECT_PCT;
+        let c = self.change;
+        // How far the trim came back, and the least and the most by which it may have.
+        let (gone, least, most) =
+            if fallen { (c.value, c.lo, c.hi) } else { (-c.value, -c.hi, -c.lo) };
+        if most < -NO_EFFECT_PCT {
+            Effect::Worse
+        } else if least > 0.0 && gone > NO_EFFECT_PCT && gone >= WORKED_SHARE * self.before.abs() {
+            Effect::Worked
+        } else {
+            Effect::None
         }
     }
-    if kilorevs > 0.0 { count / kilorevs } else { f64::NAN }
+}
+
+/// Days over which a step that nobody recorded counts as a change between the means of two windows: all days between
+/// them, and a third of those within, where it moves the mean in part (the mean of a square that rises from 0 to 1).
+fn days_for_steps(before: &[(i32, f64, f64)], after: &[(i32, f64, f64)]) -> f64 {
+    let span = |rows: &[(i32, f64, f64)]| {
+        rows.first().zip(rows.last()).map_or((0, 0), |(first, last)| (first.0, last.0))
+    };
+    let ((b0, b1), (a0, a1)) = (span(before), span(after));
+    f64::from(a0 - b1) + f64::from(b1 - b0 + a1 - a0) / 3.0
+}
+
+/// Misfires and thousands of revolutions, week by week: within a week they come in bursts.
+fn misfires(days: &[Day], window: &Range<i32>) -> Vec<Counted> {
+    let mut weeks: BTreeMap<i32, Counted> = BTreeMap::new();
+    for d in days.iter().filter(|d| window.contains(&d.day)) {
+        let kilorevs = (d.counted_revs_warm + d.counted_revs_cold) / 1000.0;
+        if kilorevs > 0.0 {
+            let week = weeks.entry((d.day - window.start).div_euclid(7));
+            let week = week.or_insert(Counted { count: 0, exposure: 0.0 });
+            let counts = d.misfires.iter().flat_map(|m| m.warm.iter().chain(&m.cold));
+            week.count += counts.copied().map(f64::from).sum::<f64>().round() as u64;
+            week.exposure += kilorevs;
+        }
+    }
+    weeks.into_values().collect()
+}
+
+/// The rate after over the rate before with its 95 % interval, overdispersed; unknown without a misfire.
+fn misfire_ratio([before, after]: &[Vec<Counted>; 2]) -> Estimate {
+    dispersed_ratio(after, before, 0.95).map_or(Estimate::NONE, |r| Estimate {
+        value: r.ratio,
+        lo: r.lo,
+        hi: r.hi,
+    })
+}
+
+/// Judged only where the rate on one side is high enough to be acted on, per 1,000 revolutions.
+fn misfire_effect(rates: [f64; 2], ratio: Estimate, least: f64) -> Option<Effect> {
+    let [before, after] = rates;
+    let counted = before.is_finite() && after.is_finite() && ratio.is_known();
+    (counted && before.max(after) >= least).then(|| {
+        if ratio.hi < 1.0 && ratio.value <= WORKED_SHARE {
+            Effect::Worked
+        } else if ratio.lo > 1.0 && ratio.value >= 1.0 / WORKED_SHARE {
+            Effect::Worse
+        } else {
+            Effect::None
+        }
+    })
 }
 
 /// Weeks are the unit of fuel per km.
@@ -302,12 +376,53 @@ mod tests {
         assert!(wanders.lo < 0.0 && wanders.hi > 4.0, "{wanders:?}");
     }
 
+    fn trim(before: f64, change: f64, half: f64) -> Effect {
+        let change = Estimate { value: change, lo: change - half, hi: change + half };
+        TrimSides { before, after: before + change.value, change }.effect()
+    }
+
     #[test]
     fn a_job_that_takes_half_of_the_rise_away_worked() {
-        let e = |v: f64, half: f64| Estimate { value: v, lo: v - half, hi: v + half };
-        assert_eq!(verdict(10.0, e(-8.0, 2.0)), "worked");
-        assert_eq!(verdict(10.0, e(-2.0, 1.0)), "no_effect");
-        assert_eq!(verdict(10.0, e(5.0, 2.0)), "worse");
-        assert_eq!(verdict(10.0, Estimate::NONE), "too_early");
+        assert_eq!(trim(10.0, -8.0, 2.0), Effect::Worked);
+        assert_eq!(trim(10.0, -2.0, 1.0), Effect::None);
+        assert_eq!(trim(10.0, 5.0, 2.0), Effect::Worse);
+        assert_eq!(verdict(&[None, None]), "too_early");
+    }
+
+    #[test]
+    fn a_trim_that_had_fallen_is_right_when_it_rises() {
+        assert_eq!(trim(-8.0, 7.0, 2.0), Effect::Worked);
+        assert_eq!(trim(-8.0, -4.0, 2.0), Effect::Worse);
+        assert_eq!(trim(-8.0, 2.0, 1.0), Effect::None);
+    }
+
+    #[test]
+    fn misfires_that_go_are_work_that_worked_whatever_the_trim() {
+        let weeks = |count, exposure| vec![Counted { count, exposure }; 6];
+        let effect = |before: u64, after: u64| {
+            let both = [weeks(before, 30.0), weeks(after, 30.0)];
+            let ratio = misfire_ratio(&both);
+            misfire_effect(both.map(|w| pooled(&w).rate()), ratio, 0.5)
+        };
+        assert_eq!(effect(90, 3), Some(Effect::Worked));
+        assert_eq!(effect(90, 80), Some(Effect::None));
+        assert_eq!(effect(3, 90), Some(Effect::Worse));
+        assert_eq!(effect(3, 1), None, "a rate that nobody acts on");
+        assert_eq!(verdict(&[Some(Effect::None), effect(90, 3)]), "worked");
+        assert_eq!(verdict(&[Some(Effect::Worse), effect(90, 3)]), "worse");
+    }
+
+    #[test]
+    fn a_step_counts_by_how_far_it_moves_the_means() {
+        // Steps at every day in turn: the mean square of what each adds to the difference of the means, times the days.
+        let rows =
+            |days: Range<i32>| -> Vec<(i32, f64, f64)> { days.map(|d| (d, 1.0, 0.0)).collect() };
+        let (before, after) = (rows(0..45), rows(52..97));
+        let share = |rows: &[(i32, f64, f64)], step: i32| {
+            rows.iter().filter(|r| r.0 >= step).count() as f64 / rows.len() as f64
+        };
+        let squares: f64 =
+            (0..97).map(|step| (share(&after, step) - share(&before, step)).powi(2)).sum();
+        assert!((days_for_steps(&before, &after) - squares).abs() < 1.0, "{squares}");
     }
 }

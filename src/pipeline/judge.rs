@@ -63,7 +63,14 @@ pub fn judge(
     };
     let Evidence { vehicles, adjusted, adjusted_fuel, group_alarms, guarantee } =
         evidence::assess(&input);
-    let outcomes = outcomes::assess(&fleet.services, &adjusted, &adjusted_fuel, &days, as_of);
+    let outcomes = outcomes::assess(
+        &fleet.services,
+        &adjusted,
+        &adjusted_fuel,
+        &days,
+        &pipeline.decide,
+        as_of,
+    );
     let verdicts = fleet
         .register
         .iter()

@@ -7,7 +7,7 @@ use super::{ReportError, ReportInput};
 use crate::tables::findings::{Estimate, Outcome, OutcomeSummary};
 
 /// Columns of `outcomes.csv`.
-pub const JOB_COLUMNS: [&str; 17] = [
+pub const JOB_COLUMNS: [&str; 20] = [
     "date",
     "vehicle",
     "service",
@@ -25,6 +25,9 @@ pub const JOB_COLUMNS: [&str; 17] = [
     "economy_hi",
     "days_after",
     "days_until_next_flag",
+    "misfire_ratio",
+    "misfire_ratio_lo",
+    "misfire_ratio_hi",
 ];
 
 /// Columns of `outcome_summary.csv`.
@@ -75,6 +78,7 @@ fn job(o: &Outcome) -> Row {
     estimate(&mut row, o.economy_change_pct, 2);
     row.number(f64::from(o.days_after), 0);
     row.number(o.days_until_next_flag.map_or(f64::NAN, f64::from), 0);
+    estimate(&mut row, o.misfire_ratio, 3);
     row
 }
 

@@ -453,6 +453,8 @@ pub struct Outcome {
     pub trim_change_pct: Estimate,
     /// Misfires per 1,000 revolutions before and after.
     pub misfire_before_after: [f64; 2],
+    /// Misfire rate after over before.
+    pub misfire_ratio: Estimate,
     /// Change of fuel per km, percent.
     pub economy_change_pct: Estimate,
     /// Days from the work until drift was found again, if it was.
@@ -521,10 +523,14 @@ pub struct AdjustedSeries {
     pub vehicle: String,
     /// Bank, 1 or 2.
     pub bank: usize,
-    /// (day, log-percent above the vehicle's first baseline), days ascending.
-    pub rows: Vec<(i32, f64)>,
-    /// Correlation from one day to the next.
-    pub phi: f64,
+    /// (day, weight, log-percent above the vehicle's first baseline), days ascending; weight 1 is a normal day.
+    pub rows: Vec<(i32, f64, f64)>,
+    /// Long-run variance: that of the mean of many days is this over their weight, log-percent².
+    pub long_run_variance: f64,
+    /// Standard deviation of the peers' reference, log-percent.
+    pub reference_sd: f64,
+    /// Variance that innocent steps add from one day to the next, log-percent².
+    pub steps_per_day: f64,
     /// Days on which a rise was flagged, over the whole history.
     pub flags: Vec<i32>,
 }

@@ -218,10 +218,10 @@ pub(super) struct Coverage {
 }
 
 /// An interval beside the truth.
-type Held = (f64, f64, f64, f64);
+pub(super) type Held = (f64, f64, f64, f64);
 
 impl Coverage {
-    fn of(list: &[Held]) -> Coverage {
+    pub(super) fn of(list: &[Held]) -> Coverage {
         let count = |f: &dyn Fn(&Held) -> bool| list.iter().filter(|x| f(x)).count();
         let of = |f: &dyn Fn(&Held) -> f64| quantile(&list.iter().map(f).collect::<Vec<_>>(), 0.5);
         Coverage {

@@ -17,6 +17,7 @@ mod nights;
 mod plain_rules;
 mod settings;
 mod text;
+mod work;
 
 pub use settings::{Nuisances, TrialSettings};
 

@@ -9,6 +9,7 @@ use super::Timing;
 use super::generator::{self, FIRST_DAY, Fault, FaultKind, Fleet, Truth};
 use super::plain_rules;
 use super::settings::TrialSettings;
+use super::work::{self, Work};
 use crate::decide::decide;
 use crate::evidence::{self, Evidence, Input};
 use crate::tables::findings::{
@@ -95,6 +96,8 @@ pub(super) struct VehicleRun {
     pub(super) plain_found: [Option<(i32, f64)>; 3],
     /// Change of fuel per km at the end, at the first look after the flag, and on a day of no meaning.
     pub(super) economy: [Economy; 3],
+    /// Workshop work that could be judged at the end.
+    pub(super) work: Vec<Work>,
 }
 
 /// Change of fuel per km as stated and as it is, from logs and from refuels; logs that share a sensor's error
@@ -195,12 +198,18 @@ struct Flags {
     grounds: Vec<Vec<(i32, Ground)>>,
     mirror: (usize, f64),
     economy: Vec<Economy>,
+    work: Vec<Vec<Work>>,
 }
 
 fn flags(settings: &TrialSettings, fleet: &Fleet) -> Flags {
     let mut first: Vec<Option<(i32, Ground)>> = vec![None; fleet.truths.len()];
-    let mut out =
-        Flags { first: Vec::new(), grounds: Vec::new(), mirror: (0, 0.0), economy: Vec::new() };
+    let mut out = Flags {
+        first: Vec::new(),
+        grounds: Vec::new(),
+        mirror: (0, 0.0),
+        economy: Vec::new(),
+        work: Vec::new(),
+    };
     let yearly = (fleet.period.0..fleet.period.1).skip(13 * LOOK_DAYS as usize - 1);
     for day in yearly.step_by(13 * LOOK_DAYS as usize).chain([fleet.period.1]) {
         let last = day == fleet.period.1;
@@ -220,6 +229,7 @@ fn flags(settings: &TrialSettings, fleet: &Fleet) -> Flags {
             }
         }
         if last {
+            out.work = work::judge(settings, fleet, &evidence);
             let g = evidence.guarantee;
             out.mirror = (g.mirror_flags, g.mirror_vehicle_years);
         }
@@ -304,6 +314,7 @@ fn blank(number: usize, fleet: &Fleet, v: usize, flags: &Flags) -> VehicleRun {
             Some((day, truth.severity(day)))
         }),
         economy: [flags.economy[v], [None; 2], [None; 2]],
+        work: flags.work[v].clone(),
         vehicle,
     }
 }
@@ -313,9 +324,7 @@ fn economy(fleet: &Fleet, v: usize, stated: Option<&EconomyFinding>) -> Economy 
     let truth = &fleet.truths[v];
     let misread =
         fleet.days[&fleet.register[v].vehicle].first().is_some_and(|d| d.fuel_from_airflow)
-            && truth.fault.as_ref().is_some_and(|f| {
-                matches!(f.kind, FaultKind::MeteringError | FaultKind::AirLeak | FaultKind::HoseOff)
-            });
+            && truth.fault.as_ref().is_some_and(|f| f.kind.misleads_airflow());
     let Some(e) = stated else { return [None; 2] };
     [
         e.change_days.filter(|_| !misread).map(|days| (e.change_pct, truth.economy_change(days))),
@@ -339,7 +348,8 @@ fn said(
     let driven = truth.km_since_onset(day) / 10_000.0;
     // What came off at once has no rate per distance that an interval could cover.
     let sudden = truth.fault.as_ref().is_some_and(|f| f.kind == FaultKind::HoseOff);
-    let drift = series.filter(|_| driven > 0.0 && !sudden).and_then(|s| {
+    let worked_on = truth.repair.is_some_and(|r| day >= r.day);
+    let drift = series.filter(|_| driven > 0.0 && !sudden && !worked_on).and_then(|s| {
         let (bank, band) = match s.kind {
             SeriesKind::TrimAll(bank) => (bank, None),
             SeriesKind::Trim(bank, band) => (bank, Some(band)),

@@ -20,6 +20,8 @@ pub struct TrialSettings {
     pub group_size: usize,
     /// Share of vehicles that get a fault, 0 to 1.
     pub share_faulty: f64,
+    /// Share of these whose fault is worked on in the workshop, well or badly, and grows again from what is left, 0 to 1.
+    pub share_repaired: f64,
     /// Slowest and fastest growth of a fault, percent of trim (or its equivalent) per 10,000 km.
     pub rate_pct_per_10000km: (f64, f64),
     /// Only one all-band trim per vehicle and faults of all injectors alone, as in the study.
@@ -42,6 +44,7 @@ impl Default for TrialSettings {
             seed: 1,
             group_size: 50,
             share_faulty: 0.15,
+            share_repaired: 0.0,
             rate_pct_per_10000km: (2.0, 8.0),
             single_series: false,
             nuisances: Nuisances::ALL,
@@ -53,14 +56,15 @@ impl Default for TrialSettings {
 
 impl TrialSettings {
     /// Names of the presets.
-    pub const PRESETS: [&'static str; 6] =
-        ["default", "healthy", "faults", "steps_known", "steps_rare", "study"];
+    pub const PRESETS: [&'static str; 7] =
+        ["default", "healthy", "faults", "workshop", "steps_known", "steps_rare", "study"];
 
     /// The settings of a preset; `None` for an unknown name.
     ///
     /// * `default`: see [`TrialSettings::default`].
     /// * `healthy`: nothing planted, all nuisances on, 1,600 vehicles.
     /// * `faults`: 30 % faulty, for causes and actions.
+    /// * `workshop`: half of the vehicles faulty, most of them worked on: for what is said of the work.
     /// * `steps_known`: every step of fuel or sensor stands in the workshop records, and the test is told
     ///   that unrecorded ones are rare.
     /// * `steps_rare`: steps hardly happen, and the test is told so.
@@ -75,6 +79,12 @@ impl TrialSettings {
                 TrialSettings { preset: "healthy", vehicles: 1600, share_faulty: 0.0, ..base }
             }
             "faults" => TrialSettings { preset: "faults", share_faulty: 0.3, ..base },
+            "workshop" => TrialSettings {
+                preset: "workshop",
+                share_faulty: 0.5,
+                share_repaired: 0.85,
+                ..base
+            },
             "steps_known" => TrialSettings {
                 preset: "steps_known",
                 nuisances: Nuisances { steps_recorded_share: 1.0, ..Nuisances::ALL },

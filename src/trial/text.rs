@@ -2,6 +2,7 @@
 
 use super::figures::{self, ACTIONS, BINS, Coverage, Delay, Look, Rate};
 use super::generator::FaultKind;
+use super::work::{self, Did, VERDICTS};
 use super::{TrialResult, plain_rules};
 use std::fmt::Write;
 
@@ -13,6 +14,7 @@ pub(super) fn text(result: &TrialResult, width: usize) -> String {
     delays(result, &mut out);
     actions(result, &mut out);
     coverage(result, &mut out);
+    workshop(result, &mut out);
     calibration(result, &mut out);
     plain(result, &mut out);
     time(result, &mut out);
@@ -266,6 +268,23 @@ fn coverage(result: &TrialResult, out: &mut String) {
         for (witness, c) in ["logs", "tanks"].iter().zip(both) {
             cover_row(&format!("fuel/km, {witness}, {look}"), &c, out);
         }
+    }
+}
+
+fn workshop(result: &TrialResult, out: &mut String) {
+    let table = work::verdicts(result);
+    if table.iter().flatten().all(|n| *n == 0) {
+        return;
+    }
+    line(out, format_args!("\nWORKSHOP WORK (jobs with no other within the days compared)"));
+    let heads: Vec<String> = VERDICTS.iter().map(|h| format!("{h:>9}")).collect();
+    line(out, format_args!("  {:<28} {}", "what it did \\ said", heads.join(" ")));
+    for ((_, name), row) in Did::ALL.iter().zip(table) {
+        let cells: Vec<String> = row.iter().map(|c| format!("{c:>9}")).collect();
+        line(out, format_args!("  {name:<28} {}", cells.join(" ")));
+    }
+    for (name, c) in work::coverage(result) {
+        cover_row(name, &c, out);
     }
 }
 

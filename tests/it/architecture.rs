@@ -29,7 +29,7 @@ const MEETING: [(&str, &[&str]); 4] = [
         &["ingest", "condense", "lake", "evidence", "decide", "rank", "report", "outcomes"],
     ),
     ("cli", &["pipeline", "lake", "demo", "ingest", "report", "trial", "crosscheck"]),
-    ("trial", &["evidence", "decide"]),
+    ("trial", &["evidence", "decide", "outcomes"]),
     ("crosscheck", &[]),
 ];
 

@@ -170,6 +170,7 @@ impl Made {
             trim_before_pct: 8.0,
             trim_after_pct: f64::NAN,
             trim_change_pct: NONE,
+            misfire_ratio: NONE,
             misfire_before_after: [f64::NAN; 2],
             economy_change_pct: NONE,
             days_until_next_flag: None,

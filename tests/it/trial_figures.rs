@@ -61,3 +61,27 @@ fn without_nuisances_faults_are_found_and_nothing_else() {
     }
     assert!(restricted > 3, "the seed plants some");
 }
+
+/// What is said of workshop work holds: intervals cover, and good work is told from work in vain.
+#[test]
+fn workshop_work_is_judged_as_it_was() {
+    let preset = TrialSettings::preset("workshop").expect("a preset");
+    let settings = TrialSettings { vehicles: 200, group_size: 50, years: 2.0, seed: 11, ..preset };
+    let text = run(&settings, &|_, _| {}).text(80);
+    let numbers = |label: &str| -> Vec<f64> {
+        let line = text.lines().find(|l| l.trim_start().starts_with(label));
+        let line = line.unwrap_or_else(|| panic!("no line `{label}` in\n{text}"));
+        let cells = line.trim_start()[label.len()..].split([' ', ';', ',']);
+        cells.filter_map(|cell| cell.parse().ok()).collect()
+    };
+    for label in ["trim, work on a fault", "trim, nothing there", "fuel/km after work"] {
+        let [percent, jobs, ..] = numbers(label)[..] else { panic!("{label}") };
+        // A 95 % interval covers 95 % within four standard errors of so many jobs.
+        let error = 100.0 * (0.95 * 0.05 / jobs).sqrt();
+        assert!(jobs >= 20.0 && percent >= 95.0 - 4.0 * error, "{label}: {percent} of {jobs}");
+    }
+    let [worked, _, worse] = numbers("took most of it away")[..] else { panic!("verdicts") };
+    assert!(worked > 5.0 && worse == 0.0, "{text}");
+    let [worked, none, _] = numbers("nothing there to be seen")[..] else { panic!("verdicts") };
+    assert!(none > 10.0 * worked, "{text}");
+}

@@ -8,6 +8,7 @@ use super::fault::Fault;
 use super::misfiring::Misfiring;
 use super::nuisance::Disturbance;
 use super::random::{Rng, Wander, chance, event_days, lognormal, normal, poisson, stream, uniform};
+use super::repair::Plan;
 use super::within_drives::Slopes;
 use super::workshop::{Tank, records};
 use super::{FIRST_DAY, Truth, becomes_faulty};
@@ -60,6 +61,11 @@ pub(super) fn live(
             &mut rng,
         )
     });
+    let plan = fault.as_ref().and_then(|f| {
+        let mut rng = stream(seed, Some(index), 9);
+        let goes = chance(settings.share_repaired, &mut rng);
+        Plan::draw(f.kind, &mut rng).filter(|_| goes)
+    });
     let name = format!("v{index:04}");
     let odometer_km = uniform(5_000.0, 120_000.0, &mut rng);
     let vehicle = Vehicle {
@@ -80,6 +86,7 @@ pub(super) fn live(
     let mut truth = Truth {
         economy_per_severity: fault.as_ref().map_or(0.0, Fault::economy_per_severity),
         fault,
+        repair: None,
         km: Vec::with_capacity(days as usize),
         bands: bands.map(|b| (b.m, b.seen)),
         steps: body
@@ -96,11 +103,21 @@ pub(super) fn live(
     let mut severity_km = 0.0;
     for day in 0..days {
         let date = FIRST_DAY + day;
-        let severity = truth
-            .fault
-            .as_ref()
-            .filter(|f| date >= f.onset)
-            .map_or(0.0, |f| f.severity(severity_km));
+        let grown = |km: f64| {
+            let fault = truth.fault.as_ref().filter(|f| date >= f.onset);
+            fault.map_or(0.0, |f| f.severity(km))
+        };
+        let mut severity = grown(severity_km);
+        if let Some(plan) = plan.filter(|_| truth.repair.is_none())
+            && let Some(repair) = plan.carried_out(severity, date)
+        {
+            severity_km *= repair.left;
+            severity = grown(severity_km);
+            truth.repair = Some(repair);
+            if plan.resets {
+                body.trims.reset(day);
+            }
+        }
         let economy = 1.0 + truth.economy_per_severity * severity / 100.0;
         let drive =
             body.habits.day(engine, climate.ambient_c[day as usize], economy, &mut body.driving);
@@ -116,7 +133,13 @@ pub(super) fn live(
         rows.extend(row);
     }
     let absolute: Vec<f64> = truth.km.iter().map(|k| k + odometer_km).collect();
-    let services = records(n, &name, &body.trims.steps, &body.trims.resets, &absolute, &mut rng);
+    let mut services =
+        records(n, &name, &body.trims.steps, &body.trims.resets, &absolute, &mut rng);
+    if let Some((plan, repair)) = plan.zip(truth.repair) {
+        let odometer_km = Some(absolute[(repair.day - FIRST_DAY) as usize]);
+        let (vehicle, service) = (name, plan.service);
+        services.push(ServiceRecord { day: repair.day, vehicle, odometer_km, service, cost: None });
+    }
     Life { vehicle, rows, services, refuels, truth }
 }
 

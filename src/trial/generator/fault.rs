@@ -7,7 +7,7 @@
 use super::engine::Engine;
 use super::random::{Rng, chance, uniform};
 use crate::tables::findings::{Action, Cause};
-use crate::tables::fleet::{AirMetering, Injection};
+use crate::tables::fleet::{AirMetering, Injection, Service};
 
 /// Critical pressure ratio of air, (2 / (g + 1))^(g / (g - 1)) with g = 1.4: below it a leak is choked.
 const CRITICAL_RATIO: f64 = 0.528_282;
@@ -101,6 +101,27 @@ impl FaultKind {
             FaultKind::WornIgnition => Cause::WornIgnition,
             FaultKind::LeakingInjector => Cause::LeakingInjector,
         }
+    }
+
+    /// The kind of recorded work that takes it away; `None` where none does, or where it is all or nothing.
+    pub(super) fn cure(self) -> Option<Service> {
+        match self {
+            FaultKind::InjectorsAll
+            | FaultKind::InjectorsBank
+            | FaultKind::InjectorOne
+            | FaultKind::LeakingInjector => Some(Service::InjectorCleaning),
+            FaultKind::SupplyDroop => Some(Service::FuelFilter),
+            FaultKind::MeteringError => Some(Service::AirflowSensorCleaning),
+            FaultKind::IntakeDeposits => Some(Service::IntakeCleaning),
+            FaultKind::ThrottleDeposits => Some(Service::ThrottleCleaning),
+            FaultKind::WornIgnition => Some(Service::SparkPlugs),
+            FaultKind::AirLeak | FaultKind::HoseOff => None,
+        }
+    }
+
+    /// Whether the airflow that the logs tell, and a fuel figure worked out from it, hide what it costs.
+    pub(crate) fn misleads_airflow(self) -> bool {
+        matches!(self, FaultKind::MeteringError | FaultKind::AirLeak | FaultKind::HoseOff)
     }
 
     /// Whether it shows as a growing change of the trim.
@@ -289,7 +310,7 @@ impl Fault {
     }
 
     /// Added misfires per 1,000 revolutions: warm, cold, and how much of them is on [`Fault::cylinder`].
-    pub(super) fn misfires(&self, severity: f64) -> (f64, f64, f64) {
+    pub(crate) fn misfires(&self, severity: f64) -> (f64, f64, f64) {
         match self.kind {
             FaultKind::WornIgnition => {
                 let rate = ignition_misfires(severity);

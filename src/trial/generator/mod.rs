@@ -12,6 +12,7 @@ mod fault;
 mod misfiring;
 mod nuisance;
 mod random;
+mod repair;
 mod within_drives;
 mod workshop;
 
@@ -25,6 +26,7 @@ use climate::Climate;
 use engine::Engine;
 use random::{chance, stream, uniform};
 use rayon::prelude::*;
+use repair::Repair;
 use std::collections::BTreeMap;
 
 /// First day of every simulation: 2021-01-01 as days since 1970-01-01.
@@ -51,6 +53,8 @@ pub(super) struct Fleet {
 #[derive(Debug, Clone)]
 pub(super) struct Truth {
     pub(super) fault: Option<Fault>,
+    /// What was done about it.
+    pub(super) repair: Option<Repair>,
     /// Distance driven by the end of each day since [`FIRST_DAY`], km.
     pub(super) km: Vec<f64>,
     /// Usual airflow by band, multiples of idle airflow, and how much of the days each band is seen on.
@@ -78,8 +82,10 @@ impl Truth {
 
     /// Severity of the fault on `day`, percent of trim or its equivalent.
     pub(super) fn severity(&self, day: i32) -> f64 {
-        let fault = self.fault.as_ref().filter(|f| day >= f.onset);
-        fault.map_or(0.0, |f| f.severity(self.km_since_onset(day)))
+        let Some(fault) = self.fault.as_ref().filter(|f| day >= f.onset) else { return 0.0 };
+        let cured = self.repair.filter(|r| day >= r.day);
+        let gone = cured.map_or(0.0, |r| (1.0 - r.left) * self.km_since_onset(r.day - 1));
+        fault.severity(self.km_since_onset(day) - gone)
     }
 
     /// What the fault adds to a trim on `day`, log-percent, of one band or of all that the vehicle shows.

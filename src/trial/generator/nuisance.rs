@@ -137,6 +137,12 @@ impl Disturbance {
         })
     }
 
+    /// Resets learning on `day`, which has not come yet.
+    pub(super) fn reset(&mut self, day: i32) {
+        let at = self.resets.partition_point(|d| *d < day);
+        self.resets.insert(at, day);
+    }
+
     /// Whether learning was reset on `day`.
     pub(super) fn reset_on(&self, day: i32) -> bool {
         self.resets.binary_search(&day).is_ok()

@@ -1,6 +1,6 @@
 //! Workshop records and fuel purchases.
 //!
-//! No recorded work cures anything: a fault stays until the end, so that what the analysis says of it can be
+//! None of this work cures anything (that is `repair`): a fault stays, so that what the analysis says of it can be
 //! followed.
 
 use super::super::settings::Nuisances;
