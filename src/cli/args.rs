@@ -57,6 +57,9 @@ pub(super) struct TrialArgs {
     /// Vehicles.
     #[arg(long, value_parser = clap::value_parser!(u32).range(10..=1_000_000))]
     pub(super) vehicles: Option<u32>,
+    /// Vehicles of an engine family, which are each other's peers.
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=10_000))]
+    pub(super) family: Option<u32>,
     /// Years.
     #[arg(long, value_parser = clap::value_parser!(u32).range(1..=20))]
     pub(super) years: Option<u32>,

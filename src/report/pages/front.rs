@@ -271,16 +271,28 @@ fn outcomes(input: &ReportInput<'_>) -> Markup {
                         th scope="col" role="columnheader" class="num" { "Worked" }
                         th scope="col" role="columnheader" class="num" { "Trim change, median" }
                         th scope="col" role="columnheader" class="num" { "Fuel per km, median" }
+                        th scope="col" role="columnheader" class="num" { "Drifting again" }
                         th scope="col" role="columnheader" class="num" { "Price, median" }
                     } }
                     tbody { @for s in input.summaries { (outcome_row(input, s)) } }
                 }
                 p class="fine" {
-                    "In brackets the 95 % range of the median. A job is judged once there are enough days before and \
-                     after it; the other jobs are neither successes nor failures. Every job stands in outcomes.csv."
+                    "A job worked if at least half of what had built up in the trim, or of the misfires, was gone after it. In \
+                     brackets the 95 % range of the median. A job is judged once there are enough days before and after \
+                     it; the other jobs are neither successes nor failures. Drifting again: judged jobs after which a \
+                     rise was found anew, and the time within which half of all are. Every job stands in outcomes.csv."
                 }
             }
         }
+    }
+}
+
+/// How many jobs did not last, and how long they do.
+fn again(s: &OutcomeSummary) -> String {
+    let days = s.days_until_next_flag_median;
+    match s.flagged_again {
+        n if days.is_finite() => format!("{n} (half within {days:.0} days)"),
+        n => n.to_string(),
     }
 }
 
@@ -294,6 +306,7 @@ fn outcome_row(input: &ReportInput<'_>, s: &OutcomeSummary) -> Markup {
             td role="cell" class="num" data-label="Worked" { (s.worked) }
             td role="cell" class="num" data-label="Trim change, median" { (range(s.trim_change_pct, "%")) }
             td role="cell" class="num" data-label="Fuel per km, median" { (range(s.economy_change_pct, "%")) }
+            td role="cell" class="num" data-label="Drifting again" { (again(s)) }
             td role="cell" class="num" data-label="Price, median" { (words::money(input.currency, s.cost_median)) }
         }
     }
