@@ -201,15 +201,16 @@ impl<'a> State<'a> {
         reference: &'a Reference,
         params: &'a Params,
     ) -> Self {
-        let adjusted = |(row, &m): (&DayRow, &f64)| {
+        let slow = slow_mode(&input.rows, common_mode, params.sensitivity_memory_days);
+        let adjusted = |((row, &m), slow): ((&DayRow, &f64), f64)| {
             let DayRow { day, x, y, weight } = *row;
-            AdjustedRow { day, x, m, r: y - m, weight }
+            AdjustedRow { day, x, m: slow, r: y - m, weight }
         };
         Self {
             input,
             reference,
             params,
-            rows: input.rows.iter().zip(common_mode).map(adjusted).collect(),
+            rows: input.rows.iter().zip(common_mode).zip(slow).map(adjusted).collect(),
             residuals: Residuals::default(),
             noise: Noise { sigma: params.step_sd, phi: 0.0, kappa: 1.0 },
             blocks: Blocks::default(),
@@ -421,6 +422,22 @@ impl<'a> State<'a> {
         let sd = (variance + 2.0 * reference_sd * reference_sd).sqrt();
         Some(LevelChange { change: now - start, sd })
     }
+}
+
+/// Exponential mean of the common mode up to each row, with a memory in days; 0: the mode of the day.
+fn slow_mode(rows: &[DayRow], common_mode: &[f64], memory_days: f64) -> Vec<f64> {
+    if memory_days <= 0.0 {
+        return common_mode.to_vec();
+    }
+    let mut last: Option<(i32, f64)> = None;
+    let mean = |(row, &m): (&DayRow, &f64)| {
+        let (since, before) = last.unwrap_or((row.day, m));
+        let fresh = -(-f64::from(row.day - since) / memory_days).exp_m1();
+        let mean = before + fresh * (m - before);
+        last = Some((row.day, mean));
+        mean
+    };
+    rows.iter().zip(common_mode).map(mean).collect()
 }
 
 /// Fewest rows in a level window.

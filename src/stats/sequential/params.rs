@@ -102,6 +102,13 @@ pub struct Params {
     pub small_group_prior_days: f64,
     /// Days over which the groups' unlikeness is averaged. Common practice, no source: 365.
     pub unlikeness_memory_days: f64,
+    /// Memory of the mean of the common mode that a vehicle's sensitivity is measured by, days; 0: each day's own.
+    /// Study: 0.
+    ///
+    /// The noise of a median of peers stands in the value and, with the other sign, in the mode that it is regressed on;
+    /// this pulls the sensitivity down (errors in the regressor: Fuller, Measurement Error Models, 1987, sec. 1.1; from
+    /// memory) and leaves that share of the season in the residual. Seasons and fuels move over weeks, noise does not.
+    pub sensitivity_memory_days: f64,
     /// Days over which the reference's sd is smoothed. Study: 60.
     pub reference_memory_days: f64,
 
@@ -151,6 +158,7 @@ impl Default for Params {
             small_group_prior: 8.0,
             small_group_prior_days: 30.0,
             unlikeness_memory_days: 365.0,
+            sensitivity_memory_days: 0.0,
             reference_memory_days: 60.0,
             unresolved_steps: 1.1,
             level_window_days: 28,

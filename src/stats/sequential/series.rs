@@ -24,9 +24,9 @@ pub struct AdjustedRow {
     pub day: i32,
     /// Odometer, 10,000 km.
     pub x: f64,
-    /// Common mode of the peers on that day, channel units.
+    /// Common mode of the peers that the value is regressed on, of that day or of late, channel units.
     pub m: f64,
-    /// The row's value less the common mode, channel units.
+    /// The row's value less the common mode of that day, channel units.
     pub r: f64,
     /// Relative precision; 1 is a normal day.
     pub weight: f64,
