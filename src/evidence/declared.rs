@@ -23,6 +23,8 @@ pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
         least_fall: FALL_LEAST * test.least_change_pct,
         unresolved_steps: UNRESOLVED_STEPS,
         sensitivity_memory_days: SENSITIVITY_MEMORY_DAYS,
+        no_reference_sd: NO_REFERENCE_SD,
+        reference_error: REFERENCE_ERROR,
         min_rows: test.rows_min as usize,
         min_days: test.days_min as i32,
         ..Params::default()
@@ -47,6 +49,13 @@ pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
 /// noise, whose memory is a few days, and short against a season. On tuning seed 504 with families of six, 7, 14 and 28
 /// days gave 0.012, 0.013 and 0.014 false flags a year, where the mode of the day gave 0.028.
 const SENSITIVITY_MEMORY_DAYS: f64 = 14.0;
+
+/// What season, weather and fuel grade make of a trim that no peers stand beside, sd in log-percent: a season of 1 to 2 %
+/// each way has an sd of about 1, a grade and the weather half of one (common practice, no source).
+const NO_REFERENCE_SD: f64 = 1.3;
+
+/// A change must stand out from the difference of two references: 95 % of a normal, 1.96 times the root of 2.
+const REFERENCE_ERROR: f64 = 2.77;
 
 /// How much larger than in all bands a change must be from load to idle: what parts them for a reason (a leak,
 /// droop) is large, and innocent steps differ a little by band.

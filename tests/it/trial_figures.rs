@@ -85,3 +85,16 @@ fn workshop_work_is_judged_as_it_was() {
     let [worked, none, _] = numbers("nothing there to be seen")[..] else { panic!("verdicts") };
     assert!(none > 10.0 * worked, "{text}");
 }
+
+/// A vehicle with hardly any peers is not told to go to the workshop because it is winter.
+#[test]
+fn without_peers_a_season_is_not_taken_for_drift() {
+    let preset = TrialSettings::preset("healthy").expect("a preset");
+    let settings = TrialSettings { vehicles: 80, group_size: 1, seed: 12, ..preset };
+    let csv = String::from_utf8(run(&settings, &|_, _| {}).csv()).expect("text");
+    let head = csv.lines().next().expect("head");
+    let column = head.split(',').position(|h| h == "false_flag").expect("column");
+    let flagged = csv.lines().skip(1).filter(|l| l.split(',').nth(column) == Some("true")).count();
+    // 218 vehicle-years at 0.01 make 2.2; seven or more would have a probability of 1 % (Poisson).
+    assert!(flagged < 7, "{flagged} of 80 sound vehicles");
+}

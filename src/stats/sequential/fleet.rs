@@ -342,6 +342,8 @@ impl<'a> State<'a> {
                 let reference_sd = self.reference.sd(self.input.group, night);
                 let (blocks, params) = (&self.blocks, self.params);
                 let ramps = Ramps::of(blocks, direction, night, reference_sd, params, work);
+                // Nor does a rise count that the peers' reference may have made by its own error.
+                let least = least.hypot(self.params.reference_error * reference_sd);
                 if ramps.as_ref().is_some_and(|ramps| ramps.change_size() < least) {
                     continue;
                 }

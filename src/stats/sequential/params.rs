@@ -109,6 +109,10 @@ pub struct Params {
     /// this pulls the sensitivity down (errors in the regressor: Fuller, Measurement Error Models, 1987, sec. 1.1; from
     /// memory) and leaves that share of the season in the residual. Seasons and fuels move over weeks, noise does not.
     pub sensitivity_memory_days: f64,
+    /// Sd of what peers have in common, which stays in a series that too few peers stand beside, channel units. Study: 0.
+    pub no_reference_sd: f64,
+    /// Errors of the reference, sd, that a change must stand out from, in quadrature with the least change. Study: 0.
+    pub reference_error: f64,
     /// Days over which the reference's sd is smoothed. Study: 60.
     pub reference_memory_days: f64,
 
@@ -159,6 +163,8 @@ impl Default for Params {
             small_group_prior_days: 30.0,
             unlikeness_memory_days: 365.0,
             sensitivity_memory_days: 0.0,
+            no_reference_sd: 0.0,
+            reference_error: 0.0,
             reference_memory_days: 60.0,
             unresolved_steps: 1.1,
             level_window_days: 28,
@@ -214,6 +220,7 @@ impl Params {
             least_rise: self.least_rise * factor,
             least_fall: self.least_fall * factor,
             vote_limit: self.vote_limit * factor,
+            no_reference_sd: self.no_reference_sd * factor,
             ..self.clone()
         }
     }

@@ -251,11 +251,20 @@ impl Walk<'_> {
 
     fn note_sd(&mut self, group: usize) {
         let votes = &self.polls[group].votes;
-        let days = &mut self.out.group_sd[group];
-        let before = days.last().copied();
         let square = votes.iter().map(|&(_, i)| self.standing[i].slow.powi(2)).sum::<f64>();
-        let today = MEDIAN_FACTOR * square.sqrt() / votes.len().max(1) as f64;
-        days.push(match before {
+        let own = MEDIAN_FACTOR * square.sqrt() / votes.len().max(1) as f64;
+        // A vehicle does not vote on its own reference. Where no group is large enough to tell how unlike they are, a
+        // group that leans on all may be as unlike them as it would be without any reference.
+        let today = if votes.len() > FEWEST_VOTERS {
+            own
+        } else if self.everyone.votes.len() > FEWEST_VOTERS {
+            let apart = self.params.no_reference_sd.min(self.unlikeness.between.max(0.0).sqrt());
+            own.hypot(apart)
+        } else {
+            own.hypot(self.params.no_reference_sd)
+        };
+        let days = &mut self.out.group_sd[group];
+        days.push(match days.last().copied() {
             Some(before) if votes.is_empty() => before,
             Some(before) => before + (today - before) / self.params.reference_memory_days,
             None => today,
