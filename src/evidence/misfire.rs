@@ -49,6 +49,12 @@ const CONCENTRATION_P: f64 = 0.001;
 /// Days in the rate that must exceed the set minimum at the flag.
 const RATE_DAYS: i32 = 14;
 
+/// Share of the rate before that may be left after work that cured it (own judgement, no source).
+const CURED_SHARE: f64 = 0.5;
+
+/// Days after recorded work within which a fall is put down to it (own judgement, no source).
+const PROOF_DAYS: i32 = 60;
+
 /// One vehicle's running state.
 #[derive(Debug)]
 struct Watch {
@@ -64,6 +70,8 @@ struct Watch {
     last_week: Option<i32>,
     flagged_on: Option<i32>,
     recent: Vec<(i32, f64, f64)>,
+    /// Day of the last recorded work that may have cured a high rate, and that rate.
+    repair: Option<(i32, f64)>,
 }
 
 #[derive(Debug, Clone, Copy, Default)]
@@ -119,14 +127,12 @@ pub(super) fn assess(
         // The family's rate is that of the days before, so the order within a day does not matter.
         let family_rates = median_rates(&watches);
         for (_, v, i) in &order[start..end] {
-            let restart = family[*v].services.iter().any(|s| {
+            let before = watches[*v].recent.last().map_or(day, |r| r.0);
+            let worked = family[*v].services.iter().rev().find(|s| {
                 matches!(s.service, Service::SparkPlugs | Service::InjectorCleaning)
-                    && watches[*v].recent.last().is_some_and(|r| r.0 < s.day)
-                    && s.day <= day
+                    && (before + 1..=day).contains(&s.day)
             });
-            if restart {
-                watches[*v] = Watch::new();
-            }
+            watches[*v].hold_repair(worked.map(|s| s.day), day, decide.misfire_per_1000_rev_min);
             watches[*v].take(family[*v].days[*i], family_rates, test, decide, log_limit);
         }
         start = end;
@@ -169,6 +175,30 @@ impl Watch {
             last_week: None,
             flagged_on: None,
             recent: Vec::new(),
+            repair: None,
+        }
+    }
+
+    /// A repair is what the counts prove: only where a high rate has at least halved after recorded work does the watch
+    /// start anew. Otherwise it goes on, so work in vain neither clears a flag nor makes a sick rate the baseline.
+    fn hold_repair(&mut self, worked_on: Option<i32>, day: i32, least: f64) {
+        if let Some(work) = worked_on {
+            let rate = self.recent_rate(RATE_DAYS).rate();
+            self.repair = rate.filter(|rate| *rate >= least).map(|rate| (work, rate));
+        }
+        let Some((work, before)) = self.repair else { return };
+        if day < work + RATE_DAYS {
+            return;
+        }
+        let mut since = Moments::default();
+        for (_, c, e) in self.recent.iter().rev().take_while(|r| r.0 >= work) {
+            since.add(Moments { count: *c, kilorevs: *e });
+        }
+        let Some(rate) = since.rate() else { return };
+        if rate <= CURED_SHARE * before {
+            *self = Watch::new();
+        } else if day > work + PROOF_DAYS {
+            self.repair = None;
         }
     }
 
@@ -350,5 +380,35 @@ mod tests {
         let v: f64 = p.iter().enumerate().map(|(c, p)| (c as f64 - m).powi(2) * p).sum();
         assert!((total - 1.0).abs() < 1e-9 && (m - mean).abs() < 1e-6);
         assert!((v - mean * dispersion).abs() < 1e-5, "{v}");
+    }
+
+    /// A watch whose first 60 days were quiet and whose rate then rose to 2 per 1,000 revolutions, up to day 200.
+    fn misfiring() -> Watch {
+        let mut watch = Watch::new();
+        watch.flagged_on = Some(150);
+        watch.recent = (0..200).map(|d| (d, if d < 100 { 0.0 } else { 20.0 }, 10.0)).collect();
+        watch
+    }
+
+    #[test]
+    fn work_in_vain_does_not_clear_a_flag() {
+        for (rate, cleared) in [(2.0, false), (1.2, false), (0.1, true)] {
+            let mut watch = misfiring();
+            watch.hold_repair(Some(200), 200, 0.5);
+            assert_eq!(watch.flagged_on, Some(150), "nothing is proved on the day of the work");
+            for day in 200..300 {
+                watch.hold_repair(None, day, 0.5);
+                watch.recent.push((day, 10.0 * rate, 10.0));
+            }
+            assert_eq!(watch.flagged_on.is_none(), cleared, "{rate}");
+        }
+    }
+
+    #[test]
+    fn work_on_a_quiet_engine_changes_nothing() {
+        let mut watch = misfiring();
+        watch.recent.truncate(90);
+        watch.hold_repair(Some(90), 90, 0.5);
+        assert_eq!(watch.repair, None);
     }
 }
