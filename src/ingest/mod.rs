@@ -213,7 +213,7 @@ pub enum IngestError {
         hint: String,
     },
     /// A key that must be there is not.
-    #[error("{path}: key `{key}` is missing; write for example: {example}")]
+    #[error("{path}: key `{key}` is missing or empty; write for example: {example}")]
     MissingKey {
         /// Profile file.
         path: PathBuf,

@@ -78,11 +78,13 @@ impl<'a, 'i> Section<'a, 'i> {
         key: &str,
         example: &'static str,
     ) -> Result<Entry<'a, 'i>, IngestError> {
-        self.get(key).ok_or_else(|| IngestError::MissingKey {
-            path: self.page.path.to_path_buf(),
-            key: key.to_owned(),
-            example,
-        })
+        self.get(key).ok_or_else(|| self.missing(key, example))
+    }
+
+    /// The error that `key` is not there, or empty.
+    pub(super) fn missing(&self, key: &str, example: &'static str) -> IngestError {
+        let path = self.page.path.to_path_buf();
+        IngestError::MissingKey { path, key: key.to_owned(), example }
     }
 
     /// All entries in the order of their keys.

@@ -261,6 +261,10 @@ fn columns(root: Section<'_, '_>) -> Result<Vec<ColumnSpec>, IngestError> {
             columns.push(column_spec(signal, &entry)?);
         }
     }
+    if columns.is_empty() {
+        // Such a profile would read every file and learn nothing.
+        return Err(root.missing("columns", "[columns] rpm = \"Engine speed\""));
+    }
     columns.sort_by_key(|c| c.signal);
     Ok(columns)
 }

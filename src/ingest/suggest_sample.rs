@@ -148,14 +148,20 @@ fn has_width(row: &[String], width: usize) -> bool {
     row.len() == width || (row.len() == width + 1 && row.last().is_some_and(String::is_empty))
 }
 
+/// The number of cells that most lines have, and how many do. A mark at the end of every line ends no cell, but a last
+/// cell that only the head fills is one.
 fn common_width(lines: &[&[u8]], delimiter: u8) -> (usize, usize) {
-    let mut counts: BTreeMap<usize, usize> = BTreeMap::new();
+    let mut counts: BTreeMap<usize, (usize, bool)> = BTreeMap::new();
     for line in lines.iter().take(200) {
         let row = texts(line, delimiter);
-        let trailing = row.len() > 1 && row.last().is_some_and(String::is_empty);
-        *counts.entry(row.len() - usize::from(trailing)).or_default() += 1;
+        let count = counts.entry(row.len()).or_default();
+        count.0 += 1;
+        count.1 |= row.last().is_some_and(|last| !last.is_empty());
     }
-    counts.into_iter().max_by_key(|(width, count)| (*count, *width)).unwrap_or((0, 0))
+    let most = counts.into_iter().max_by_key(|(width, (count, _))| (*count, *width));
+    most.map_or((0, 0), |(width, (count, fills_last))| {
+        (width - usize::from(width > 1 && !fills_last), count)
+    })
 }
 
 /// Decimal comma if cells such as `12,5` outnumber cells such as `12.5`.

@@ -50,6 +50,31 @@ fn a_european_log_with_decimal_commas() {
     assert_eq!(read.values(Signal::Ltft1Pct)[1], -1.1);
 }
 
+/// The last columns are of cylinders that this engine does not have.
+#[test]
+fn a_header_whose_last_columns_are_empty() {
+    let folder = Folder::new();
+    let mut text =
+        "Zeit;Fahrzeug;Drehzahl [1/min];LTFT B1 [%];Aussetzer Zyl 1;Aussetzer Zyl 2\n".to_owned();
+    for i in 0..50 {
+        text += &format!("05.01.2024 22:33:{i:02};W7;{};-1,{};0;\n", 800 + i, i % 10);
+    }
+    let path = folder.file("log.csv", &text);
+    let (toml, read) = propose_and_read(&path);
+    for wanted in ["header = false", "skip_lines"] {
+        assert!(!toml.contains(wanted), "{wanted} in\n{toml}");
+    }
+    assert_eq!(read.values(Signal::Rpm)[49], 849.0, "{toml}");
+    assert_eq!(read.values(Signal::Ltft1Pct)[1], -1.1, "{toml}");
+}
+
+#[test]
+fn a_profile_that_names_no_signal_is_refused() {
+    let toml = "[time]\ncolumn = \"t\"\nform = \"rfc3339\"\n[vehicle]\nfixed = \"V1\"\n[columns]\n";
+    let error = Profile::parse(Path::new("own.toml"), toml).unwrap_err();
+    assert!(matches!(&error, IngestError::MissingKey { key, .. } if key == "columns"), "{error}");
+}
+
 #[test]
 fn units_are_taken_from_names_then_from_ranges() {
     let folder = Folder::new();

@@ -119,6 +119,12 @@ fn suggestion(case: &mut Case<'_>) -> Outcome {
         {
             return REFUSED;
         }
+        // Nor is one that would read no signal.
+        Err(IngestError::MissingKey { key, .. })
+            if key == "columns" && proposed.toml.contains("# Not decided: `rpm`") =>
+        {
+            return REFUSED;
+        }
         Err(error) => panic!("{error}\n{}", proposed.toml),
     };
     match read_file(&path, &profile, &limits(), None, &mut |_| Ok::<(), ()>(())) {
