@@ -1,7 +1,7 @@
 //! Evidence of one vehicle in, one verdict out: state, action, and the sentence that says why.
 //!
 //! ```text
-//! flags (drift, level, limit, misfires) ─► act?   else near a limit ─► watch   else enough data ─► sound
+//! flags (drift, level, limit, misfires) ─► act?   else gone back, or near a limit ─► watch   else enough data ─► sound
 //! ```
 //!
 //! A verdict never looks at other vehicles (peers are taken off in the evidence) and never at money.
@@ -39,11 +39,11 @@ pub fn decide(
     settings: &DecideSettings,
     as_of: i32,
 ) -> Verdict {
-    let grounds = grounds(findings);
+    let (grounds, gone_back) = grounds(findings, test, settings);
     let lacking = shortfall(findings, test, settings, as_of);
     let state = match (&grounds[..], &lacking) {
         ([], Some(_)) => State::TooLittleData,
-        ([], None) if watched(findings, settings) => State::Watch,
+        ([], None) if gone_back.is_some() || watched(findings, settings) => State::Watch,
         ([], None) => State::Sound,
         _ => State::Act,
     };
@@ -61,7 +61,11 @@ pub fn decide(
         action,
         cause: cause.map(|c| (c.cause, c.probability)),
         bank: affected_bank(findings, settings),
-        flagged_on: flagged_on.filter(|_| state == State::Act),
+        flagged_on: match state {
+            State::Act => flagged_on,
+            State::Watch => gone_back,
+            State::Sound | State::TooLittleData => None,
+        },
         drift_per_10000km: drift,
         km_to_limit: km_to_limit(findings, drift, settings),
         trim_pct: trim_by_band(findings),
@@ -72,12 +76,26 @@ pub fn decide(
     verdict
 }
 
-/// Everything that makes the vehicle one to act on, with the day on which it did.
-fn grounds(findings: &VehicleFindings) -> Vec<(i32, Ground)> {
+/// Everything that makes the vehicle one to act on, with the day on which it did; and the first day of what did, but
+/// has gone back since.
+fn grounds(
+    findings: &VehicleFindings,
+    test: &TestSettings,
+    settings: &DecideSettings,
+) -> (Vec<(i32, Ground)>, Option<i32>) {
     let mut grounds = Vec::new();
+    let mut gone_back: Option<i32> = None;
     for (i, s) in findings.series.iter().enumerate() {
-        for day in [s.flagged_up, s.flagged_down].into_iter().flatten() {
-            grounds.push((day, Ground::Drift(i)));
+        for (day, log_r, limit) in [
+            (s.flagged_up, s.log_r_up, s.log_limit_up),
+            (s.flagged_down, s.log_r_down, s.log_limit_down),
+        ] {
+            let Some(day) = day else { continue };
+            if log_r < limit - settings.watch_nats && is_back(s, test) {
+                gone_back = gone_back.into_iter().chain([day]).min();
+            } else {
+                grounds.push((day, Ground::Drift(i)));
+            }
         }
         if let Some(day) = s.level_on {
             grounds.push((day, Ground::Level(i)));
@@ -90,7 +108,14 @@ fn grounds(findings: &VehicleFindings) -> Vec<(i32, Ground)> {
         grounds.push((day, Ground::Misfire));
     }
     grounds.sort_by_key(|(day, _)| *day);
-    grounds
+    (grounds, gone_back)
+}
+
+/// Whether a trim stands where it began: nobody should open an engine for what is not there any more.
+fn is_back(s: &SeriesFinding, test: &TestSettings) -> bool {
+    let trim = matches!(s.kind, SeriesKind::TrimAll(_) | SeriesKind::Trim(..));
+    let change = s.change;
+    trim && change.value.abs() < test.least_change_pct && change.lo <= 0.0 && change.hi >= 0.0
 }
 
 fn watched(findings: &VehicleFindings, settings: &DecideSettings) -> bool {
@@ -147,6 +172,18 @@ fn leading_series<'f>(
             .filter(|s| matches!(s.kind, SeriesKind::TrimAll(_)))
             .max_by(|a, b| a.change.value.total_cmp(&b.change.value))
     })
+}
+
+/// The series whose evidence stands nearest to its limit.
+pub(crate) fn nearest_series(findings: &VehicleFindings) -> Option<SeriesKind> {
+    let room = |s: &SeriesFinding| {
+        let up = s.log_limit_up - s.log_r_up;
+        let down = s.log_limit_down - s.log_r_down;
+        // Limits of what is never told are infinite.
+        [up, down].into_iter().filter(|r| r.is_finite()).min_by(f64::total_cmp)
+    };
+    let rooms = findings.series.iter().filter_map(|s| Some((room(s)?, s.kind)));
+    rooms.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, kind)| kind)
 }
 
 /// The band of `bank` that moved most.

@@ -1,6 +1,6 @@
 //! The one sentence that says why.
 
-use super::{Ground, strongest_band};
+use super::{Ground, nearest_series, strongest_band};
 use crate::tables::findings::{Estimate, SeriesKind, State, VehicleFindings, Verdict};
 
 /// Plain sentence for a verdict.
@@ -17,9 +17,22 @@ pub(super) fn sentence(
         State::Sound => {
             "No drift, no lasting change and no misfires beyond the ordinary.".to_owned()
         }
+        State::Watch if verdict.flagged_on.is_some() => {
+            format!("A change was found and has gone back since: {}.", trim_clause(verdict))
+        }
         State::Watch => format!(
             "Evidence is building up but has not reached its limit: {}.",
-            trim_clause(verdict)
+            match nearest_series(findings) {
+                Some(SeriesKind::IdleThrottle) =>
+                    "the throttle stands otherwise at idle".to_owned(),
+                Some(SeriesKind::Breathing) => {
+                    "the engine takes in another amount of air at full load".to_owned()
+                }
+                Some(SeriesKind::WarmupGap) => {
+                    "it needs another amount of extra fuel while warming up".to_owned()
+                }
+                _ => trim_clause(verdict),
+            }
         ),
         State::Act => act(verdict, findings, grounds),
     }
