@@ -16,6 +16,7 @@ mod architecture;
 mod bad_input;
 mod check_shows;
 mod command_line;
+mod decide;
 mod fuzz;
 mod evidence_notes;
 mod hostile_input;

@@ -64,7 +64,7 @@ fn causes(hint: &'static str) -> Vec<CauseWeight> {
 }
 
 /// A vehicle whose every text is `text`.
-fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
+pub(crate) fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
     let act = state == State::Act;
     let no_data = state == State::TooLittleData;
     let flagged = act.then_some(20_500);

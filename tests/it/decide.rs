@@ -1,0 +1,50 @@
+//! Verdicts from findings: what is acted on, and what only was.
+
+use trimdrift::decide::decide;
+use trimdrift::settings::{DecideSettings, TestSettings};
+use trimdrift::tables::findings::{Action, Estimate, State, VehicleFindings, Verdict};
+use trimdrift::tables::fleet::{AirMetering, Injection, Vehicle};
+
+use crate::report_pages;
+
+const FLAGGED: i32 = 20_400;
+
+/// A vehicle whose all-band rise was flagged, with evidence of `nats` now and a change of `change` ± 1 log-percent.
+fn verdict(nats: f64, change: f64) -> Verdict {
+    let mut findings: VehicleFindings = report_pages::vehicle(1, "v", State::Act).findings;
+    findings.misfires = None;
+    for s in &mut findings.series {
+        (s.flagged_up, s.flagged_down, s.level_on, s.near_limit_on) = (None, None, None, None);
+        (s.log_r_up, s.log_limit_up, s.log_limit_down) = (0.0, 10.0, 10.0);
+        s.change = Estimate { value: change, lo: change - 1.0, hi: change + 1.0 };
+        s.change_from_first = s.change;
+    }
+    let first = &mut findings.series[0];
+    (first.flagged_up, first.log_r_up) = (Some(FLAGGED), nats);
+    let vehicle = Vehicle {
+        vehicle: "v".to_owned(),
+        engine_family: "f".to_owned(),
+        displacement_l: Some(1.6),
+        cylinders: 4,
+        banks: 1,
+        air_metering: AirMetering::Maf,
+        injection: Injection::Port,
+        fuel: "E10".to_owned(),
+        hybrid: false,
+        depot: "d".to_owned(),
+        plugs_changed_km: None,
+    };
+    decide(&vehicle, &findings, &TestSettings::DEFAULT, &DecideSettings::DEFAULT, 20_520)
+}
+
+#[test]
+fn a_change_that_has_gone_back_is_watched_and_keeps_its_day() {
+    let gone = verdict(2.0, 0.5);
+    assert_eq!((gone.state, gone.action), (State::Watch, Action::None), "{}", gone.reason);
+    assert_eq!(gone.flagged_on, Some(FLAGGED), "what was flagged stays flagged");
+    assert!(gone.reason.contains("gone back"), "{}", gone.reason);
+    // Still large, or still clear, or near the limit: acted on.
+    for (nats, change) in [(2.0, 4.0), (2.0, 2.5), (9.9, 0.5)] {
+        assert_eq!(verdict(nats, change).state, State::Act, "{nats} nats, {change} %");
+    }
+}
