@@ -59,10 +59,7 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)])
                 SeriesKind::Tilt(_) => drift_clause(verdict, verdict.drift_per_10000km),
             },
             Ground::Level(_) => format!("{}, and stays there", trim_clause(verdict)),
-            Ground::NearLimit(i) => format!(
-                "the total correction stands at {:+.0} %, near its limit",
-                100.0 * ((findings.series[*i].recent_raw / 100.0).exp() - 1.0)
-            ),
+            Ground::NearLimit(_) => near_limit_clause(findings, grounds),
             Ground::Misfire => misfire_clause(findings),
         };
         if !clauses.iter().any(|c| c.starts_with(&clause) || clause.starts_with(c.as_str())) {
@@ -85,6 +82,22 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)])
         text = first.to_uppercase() + &text[1..];
     }
     text
+}
+
+/// Told once, for the band that stands nearest to the limit.
+fn near_limit_clause(findings: &VehicleFindings, grounds: &[(i32, Ground)]) -> String {
+    let raw = grounds.iter().filter_map(|(_, ground)| match ground {
+        Ground::NearLimit(i) => Some(findings.series[*i].recent_raw),
+        Ground::Drift(_) | Ground::Level(_) | Ground::Misfire => None,
+    });
+    let highest =
+        raw.filter(|r| r.is_finite()).fold(f64::NEG_INFINITY, |a, b| if b > a { b } else { a });
+    if highest.is_finite() {
+        let percent = 100.0 * (highest / 100.0).exp_m1();
+        format!("the total correction stands at {percent:+.0} %, near its limit")
+    } else {
+        "the total correction stands near its limit".to_owned()
+    }
 }
 
 fn drift_clause(verdict: &Verdict, drift: Estimate) -> String {
