@@ -47,7 +47,8 @@ pub fn decide(
         ([], None) => State::Sound,
         _ => State::Act,
     };
-    let flagged_on = grounds.iter().map(|(day, _)| *day).min();
+    // What was flagged once keeps its day, also where it has gone back.
+    let flagged_on = grounds.iter().map(|(day, _)| *day).chain(gone_back).min();
     let cause = findings.causes.first().filter(|_| state == State::Act);
     let action = match (state, cause) {
         (State::Act, Some(c)) => action_for(c.cause, vehicle),
@@ -61,11 +62,7 @@ pub fn decide(
         action,
         cause: cause.map(|c| (c.cause, c.probability)),
         bank: affected_bank(findings, settings),
-        flagged_on: match state {
-            State::Act => flagged_on,
-            State::Watch => gone_back,
-            State::Sound | State::TooLittleData => None,
-        },
+        flagged_on: flagged_on.filter(|_| matches!(state, State::Act | State::Watch)),
         drift_per_10000km: drift,
         km_to_limit: km_to_limit(findings, drift, settings),
         trim_pct: trim_by_band(findings),

@@ -173,6 +173,7 @@ fn adjusted_series(
         long_run_variance: kappa * sigma * sigma * (1.0 + phi) / (1.0 - phi),
         reference_sd: outcome.reference_sd,
         steps_per_day: steps_a_year / 365.25,
+        slope_sd_per_day: params.slope_sd * history.km_per_week() / 7.0 / 10_000.0,
         flags: flags.map(|f| f.day).collect(),
     }
 }

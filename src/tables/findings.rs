@@ -449,7 +449,7 @@ pub struct Outcome {
     pub trim_before_pct: f64,
     /// The same after relearning.
     pub trim_after_pct: f64,
-    /// After minus before, log-percent.
+    /// What went with the work, log-percent: after less before, growth on both sides taken out.
     pub trim_change_pct: Estimate,
     /// Misfires per 1,000 revolutions before and after.
     pub misfire_before_after: [f64; 2],
@@ -531,6 +531,8 @@ pub struct AdjustedSeries {
     pub reference_sd: f64,
     /// Variance that innocent steps add from one day to the next, log-percent².
     pub steps_per_day: f64,
+    /// How fast a fault may grow, sd of the slope, log-percent per day.
+    pub slope_sd_per_day: f64,
     /// Days on which a rise was flagged, over the whole history.
     pub flags: Vec<i32>,
 }

@@ -1,8 +1,8 @@
 //! What is said of workshop work against what it did: intervals that cover, verdicts that are right.
 //!
 //! Comes in: a simulated fleet and the evidence at its end. Goes out: one [`Work`] per recorded job that could be judged,
-//! and what they come to. The change held against the truth is that between the days before and after the job, as
-//! stated; steps of fuel and sensors are not the work's, so they count against the interval.
+//! and what they come to. The change of the trim is held against what the work took away on its day; steps of fuel and
+//! sensors are not the work's, so they count against the interval.
 
 use super::TrialResult;
 use super::figures::Coverage;
@@ -20,12 +20,11 @@ const AFTER: Range<i32> = 7..52;
 /// One job.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Work {
-    /// Change of the trim as stated, and the true one between the same days, log-percent.
+    /// Change of the trim as stated, and what the work truly did to it, log-percent; 0 of work in vain.
     pub(super) trim: (Estimate, f64),
-    /// The same of fuel per km, percent; where logs share a sensor's error left out.
+    /// Change of fuel per km as stated, and the true one between the same days, percent; where logs share a sensor's
+    /// error left out.
     pub(super) fuel: Option<(Estimate, f64)>,
-    /// What the work took away of the trim on its day, log-percent above zero; 0 of work in vain.
-    pub(super) removed: f64,
     /// Misfires per 1,000 revolutions that it took away, of a vehicle that counts them.
     pub(super) misfires: f64,
     /// Share that it left.
@@ -86,9 +85,8 @@ fn held(fleet: &Fleet, v: usize, outcome: &Outcome) -> Option<Work> {
     let economy = outcome.economy_change_pct;
     let spans = [BEFORE, AFTER].map(|w| (job + w.start, job + w.end - 1));
     Some(Work {
-        trim: (outcome.trim_change_pct, mean(&AFTER, bank) - before(&bank)),
+        trim: (outcome.trim_change_pct, if left < 1.0 { is - was } else { 0.0 }),
         fuel: (economy.is_known() && !misread).then(|| (economy, truth.economy_change(spans))),
-        removed: if left < 1.0 { was - is } else { 0.0 },
         misfires: if counts { misfiring(job - 1) - misfiring(job) } else { 0.0 },
         left,
         verdict: outcome.verdict,
@@ -158,20 +156,19 @@ pub(super) fn verdicts(result: &TrialResult) -> Vec<[usize; 3]> {
     table
 }
 
-/// Coverage by name: the change of the trim between the days compared, what the work took away on its day, and fuel.
+/// Coverage by name: what the work did to the trim, and to fuel.
 pub(super) fn coverage(result: &TrialResult) -> Vec<(&'static str, Coverage)> {
     let all: Vec<&Work> = result.vehicles().flat_map(|v| &v.work).collect();
-    let trim = |keep: &dyn Fn(&Work) -> bool, truth: &dyn Fn(&Work) -> f64| {
+    let trim = |keep: &dyn Fn(&Work) -> bool| {
         let kept = all.iter().filter(|w| keep(w));
-        let held = kept.map(|w| (w.trim.0.value, w.trim.0.lo, w.trim.0.hi, truth(w)));
+        let held = kept.map(|w| (w.trim.0.value, w.trim.0.lo, w.trim.0.hi, w.trim.1));
         Coverage::of(&held.collect::<Vec<_>>())
     };
     let there = |w: &Work| w.stood.abs() >= STOOD_PCT;
     let fuel = all.iter().filter_map(|w| w.fuel).map(|(e, t)| (e.value, e.lo, e.hi, t));
     vec![
-        ("trim, work on a fault", trim(&there, &|w| w.trim.1)),
-        ("trim, nothing there", trim(&|w| !there(w), &|w| w.trim.1)),
-        ("trim, what went on that day", trim(&there, &|w| -w.removed)),
+        ("trim, work on a fault", trim(&there)),
+        ("trim, nothing there", trim(&|w| !there(w))),
         ("fuel/km after work", Coverage::of(&fuel.collect::<Vec<_>>())),
     ]
 }
