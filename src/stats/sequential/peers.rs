@@ -258,8 +258,11 @@ impl Walk<'_> {
         let today = if votes.len() > FEWEST_VOTERS {
             own
         } else if self.everyone.votes.len() > FEWEST_VOTERS {
-            let apart = self.params.no_reference_sd.min(self.unlikeness.between.max(0.0).sqrt());
-            own.hypot(apart)
+            let between = match self.unlikeness.days {
+                0.0 => f64::INFINITY,
+                _ => self.unlikeness.between.max(0.0).sqrt(),
+            };
+            own.hypot(self.params.no_reference_sd.min(between))
         } else {
             own.hypot(self.params.no_reference_sd)
         };
