@@ -41,9 +41,10 @@ pub fn decide(
 ) -> Verdict {
     let (grounds, gone_back) = grounds(findings, test, settings);
     let lacking = shortfall(findings, test, settings, as_of);
+    let watched = watched(findings, settings);
     let state = match (&grounds[..], &lacking) {
         ([], Some(_)) => State::TooLittleData,
-        ([], None) if gone_back.is_some() || watched(findings, settings) => State::Watch,
+        ([], None) if gone_back.is_some() || watched.is_some() => State::Watch,
         ([], None) => State::Sound,
         _ => State::Act,
     };
@@ -69,7 +70,7 @@ pub fn decide(
         reason: String::new(),
         checks: checks(action, findings),
     };
-    verdict.reason = reason::sentence(&verdict, findings, &grounds, lacking.as_deref());
+    verdict.reason = reason::sentence(&verdict, findings, &grounds, watched, lacking.as_deref());
     verdict
 }
 
@@ -115,14 +116,24 @@ fn is_back(s: &SeriesFinding, test: &TestSettings) -> bool {
     trim && change.value.abs() < test.least_change_pct && change.lo <= 0.0 && change.hi >= 0.0
 }
 
-fn watched(findings: &VehicleFindings, settings: &DecideSettings) -> bool {
-    let near = |log_r: f64, limit: f64| log_r.is_finite() && log_r >= limit - settings.watch_nats;
-    findings.series.iter().any(|s| {
-        near(s.log_r_up, s.log_limit_up)
-            || near(s.log_r_down, s.log_limit_down)
-            || (matches!(s.kind, SeriesKind::Trim(..) | SeriesKind::TrimAll(_))
-                && s.change_from_first.above(settings.level_change_pct / 2.0))
-    })
+/// The series for whose sake a vehicle is watched: the one nearest to its limit, or a trim that stands half-way to a
+/// lasting change.
+fn watched(findings: &VehicleFindings, settings: &DecideSettings) -> Option<SeriesKind> {
+    let room = |s: &SeriesFinding| {
+        let up = s.log_limit_up - s.log_r_up;
+        let down = s.log_limit_down - s.log_r_down;
+        [up, down].into_iter().filter(|r| r.is_finite()).min_by(f64::total_cmp)
+    };
+    let near = findings.series.iter().filter_map(|s| Some((room(s)?, s.kind)));
+    let nearest = near.min_by(|a, b| a.0.total_cmp(&b.0));
+    let raised = |s: &&SeriesFinding| {
+        matches!(s.kind, SeriesKind::Trim(..) | SeriesKind::TrimAll(_))
+            && s.change_from_first.above(settings.level_change_pct / 2.0)
+    };
+    nearest
+        .filter(|(room, _)| *room <= settings.watch_nats)
+        .map(|(_, kind)| kind)
+        .or_else(|| findings.series.iter().find(raised).map(|s| s.kind))
 }
 
 /// What a cause asks for first.
@@ -169,18 +180,6 @@ fn leading_series<'f>(
             .filter(|s| matches!(s.kind, SeriesKind::TrimAll(_)))
             .max_by(|a, b| a.change.value.total_cmp(&b.change.value))
     })
-}
-
-/// The series whose evidence stands nearest to its limit.
-pub(crate) fn nearest_series(findings: &VehicleFindings) -> Option<SeriesKind> {
-    let room = |s: &SeriesFinding| {
-        let up = s.log_limit_up - s.log_r_up;
-        let down = s.log_limit_down - s.log_r_down;
-        // Limits of what is never told are infinite.
-        [up, down].into_iter().filter(|r| r.is_finite()).min_by(f64::total_cmp)
-    };
-    let rooms = findings.series.iter().filter_map(|s| Some((room(s)?, s.kind)));
-    rooms.min_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, kind)| kind)
 }
 
 /// The band of `bank` that moved most.

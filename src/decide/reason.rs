@@ -1,6 +1,6 @@
 //! The one sentence that says why.
 
-use super::{Ground, nearest_series, strongest_band};
+use super::{Ground, strongest_band};
 use crate::tables::findings::{Estimate, SeriesKind, State, VehicleFindings, Verdict};
 
 /// Plain sentence for a verdict.
@@ -8,6 +8,7 @@ pub(super) fn sentence(
     verdict: &Verdict,
     findings: &VehicleFindings,
     grounds: &[(i32, Ground)],
+    watched: Option<SeriesKind>,
     lacking: Option<&str>,
 ) -> String {
     match verdict.state {
@@ -22,7 +23,7 @@ pub(super) fn sentence(
         }
         State::Watch => format!(
             "Evidence is building up but has not reached its limit: {}.",
-            match nearest_series(findings) {
+            match watched {
                 Some(SeriesKind::IdleThrottle) =>
                     "the throttle stands otherwise at idle".to_owned(),
                 Some(SeriesKind::Breathing) => {
@@ -90,14 +91,10 @@ fn near_limit_clause(findings: &VehicleFindings, grounds: &[(i32, Ground)]) -> S
         Ground::NearLimit(i) => Some(findings.series[*i].recent_raw),
         Ground::Drift(_) | Ground::Level(_) | Ground::Misfire => None,
     });
-    let highest =
-        raw.filter(|r| r.is_finite()).fold(f64::NEG_INFINITY, |a, b| if b > a { b } else { a });
-    if highest.is_finite() {
-        let percent = 100.0 * (highest / 100.0).exp_m1();
-        format!("the total correction stands at {percent:+.0} %, near its limit")
-    } else {
-        "the total correction stands near its limit".to_owned()
-    }
+    let highest = raw.filter(|r| r.is_finite()).max_by(f64::total_cmp);
+    let stands = highest
+        .map_or(String::new(), |raw| format!(" at {:+.0} %,", 100.0 * (raw / 100.0).exp_m1()));
+    format!("the total correction stands{stands} near its limit")
 }
 
 fn drift_clause(verdict: &Verdict, drift: Estimate) -> String {

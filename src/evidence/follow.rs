@@ -10,7 +10,7 @@ use super::series::{daily, monitored};
 use super::windows::Windows;
 use super::{Families, Input};
 use crate::stats::sequential::{
-    self, DayRow, Noise, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
+    self, DayRow, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
 };
 use crate::tables::findings::{AdjustedSeries, Estimate, GroupAlarm, SeriesFinding, SeriesKind};
 use rayon::prelude::*;
@@ -162,17 +162,13 @@ fn adjusted_series(
     params: &Params,
 ) -> AdjustedSeries {
     let flags = outcome.up.earlier_flags.iter().chain(&outcome.up.flag);
-    let Noise { sigma, phi, kappa } = outcome.noise;
-    let steps_a_year = params.steps_per_year * params.step_sd.powi(2)
-        + params.large_steps_per_year * params.large_step_sd.powi(2);
     AdjustedSeries {
         vehicle: history.vehicle.vehicle.clone(),
         bank,
         rows: outcome.residuals.iter().map(|r| (r.day, r.weight, r.r)).collect(),
-        // Of a first-order autoregression.
-        long_run_variance: kappa * sigma * sigma * (1.0 + phi) / (1.0 - phi),
+        long_run_variance: outcome.noise.long_run_variance(),
         reference_sd: outcome.reference_sd,
-        steps_per_day: steps_a_year / 365.25,
+        steps_per_day: params.step_variance_per_week() / 7.0,
         slope_sd_per_day: params.slope_sd * history.km_per_week() / 7.0 / 10_000.0,
         flags: flags.map(|f| f.day).collect(),
     }

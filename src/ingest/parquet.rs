@@ -48,6 +48,7 @@ pub(super) fn read<'p, E>(
         _ => None,
     };
     body.rejects.first_new_row = rows_known.map_or(0, |known| known + 1);
+    order.rows_known = rows_known.unwrap_or(0);
     let (mut batches, header) = open(&body)?;
     let mut digest = CellDigest::new(&header);
     body.assembly.measures = header.measures.clone();
@@ -60,7 +61,7 @@ pub(super) fn read<'p, E>(
             read_batch(&mut body, &header, &cells, batch.num_rows());
             body.check_names()?;
         }
-        if let Some(chunk) = body.chunk(&mut order, batch.is_none(), rows_known.unwrap_or(0)) {
+        if let Some(chunk) = body.chunk(&mut order, batch.is_none()) {
             sink(chunk).map_err(ReadError::Sink)?;
         }
         if batch.is_none() {

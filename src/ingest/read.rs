@@ -137,6 +137,7 @@ fn read_lines<'p, E>(
         _ => None,
     };
     rows.body().rejects.first_new_row = rows_known.map_or(0, |known| known + 1);
+    order.rows_known = rows_known.unwrap_or(0);
     let mut text = Text::open(path, profile.encoding, limits)?;
     loop {
         match text.next()? {
@@ -155,7 +156,7 @@ fn read_lines<'p, E>(
             order.rows_settled = order.rows_settled.min(rows.settled());
             rows.end();
         }
-        if let Some(chunk) = rows.body().chunk(&mut order, last, rows_known.unwrap_or(0)) {
+        if let Some(chunk) = rows.body().chunk(&mut order, last) {
             sink(chunk).map_err(ReadError::Sink)?;
         }
         if last {
@@ -179,13 +180,7 @@ pub(super) struct Extent {
 
 impl<'p> Body<'p> {
     /// What was read since the last call, in order; `None` if that is nothing.
-    pub(super) fn chunk(
-        &mut self,
-        order: &mut Order<'p>,
-        last: bool,
-        rows_known: u64,
-    ) -> Option<Chunk> {
-        order.rows_known = rows_known;
+    pub(super) fn chunk(&mut self, order: &mut Order<'p>, last: bool) -> Option<Chunk> {
         let rows = self.assembly.take();
         let mut tables = Tables {
             measures: &self.assembly.measures,
@@ -194,7 +189,8 @@ impl<'p> Body<'p> {
             rejects: &mut self.rejects,
         };
         let samples = order.part(rows, last, &mut tables);
-        let chunk = Chunk { samples, rejects: self.rejects.take(), first_new_row: rows_known + 1 };
+        let chunk =
+            Chunk { samples, rejects: self.rejects.take(), first_new_row: order.rows_known + 1 };
         (!chunk.samples.is_empty() || !chunk.rejects.is_empty()).then_some(chunk)
     }
 

@@ -216,9 +216,8 @@ impl Side {
             xx += r.1 * x * x / long_run;
             xy += r.1 * x * (r.2 - mean) / long_run;
         }
-        let precision = xx + slope_sd.powi(-2);
-        let slope = if slope_sd > 0.0 { xy / precision } else { 0.0 };
-        let slope_variance = if slope_sd > 0.0 { 1.0 / precision } else { 0.0 };
+        let slope_variance = if slope_sd > 0.0 { 1.0 / (xx + slope_sd.powi(-2)) } else { 0.0 };
+        let slope = slope_variance * xy;
         Side {
             mean,
             at_job: mean - slope * middle,

@@ -65,14 +65,10 @@ fn held(fleet: &Fleet, v: usize, outcome: &Outcome) -> Option<Work> {
     if !alone {
         return None;
     }
-    let mean = |window: &Range<i32>, bank: usize| -> f64 {
-        let rows = days.iter().filter(|d| window.contains(&(d.day - job)));
-        let all: Vec<f64> = rows.map(|d| truth.trim(d.day, bank, None)).collect();
-        all.iter().sum::<f64>() / all.len() as f64
-    };
+    // The bank that stands further off, as the outcomes take it.
+    let stood = |bank: &usize| truth.trim(job - 1, *bank, None).abs();
     let banks = 0..fleet.register[v].banks;
-    let before = |bank: &usize| mean(&BEFORE, *bank);
-    let bank = banks.max_by(|a, b| before(a).total_cmp(&before(b)))?;
+    let bank = banks.max_by(|a, b| stood(a).total_cmp(&stood(b)))?;
     let left = truth.repair.filter(|r| r.day == job).map_or(1.0, |r| r.left);
     let [was, is] = [job - 1, job].map(|day| truth.trim(day, bank, None));
     let counts = days.iter().any(|d| d.misfires.is_some());

@@ -417,10 +417,7 @@ impl<'a> State<'a> {
         }
         let (start, start_weight) = weighted_mean(before);
         let (now, now_weight) = weighted_mean(after);
-        let Noise { sigma, phi, kappa } = self.noise;
-        // Long-run variance of a first-order autoregression: sigma² (1 + phi) / (1 - phi).
-        let long_run = kappa * sigma * sigma * (1.0 + phi) / (1.0 - phi);
-        let variance = long_run * (1.0 / start_weight + 1.0 / now_weight);
+        let variance = self.noise.long_run_variance() * (1.0 / start_weight + 1.0 / now_weight);
         let sd = (variance + 2.0 * reference_sd * reference_sd).sqrt();
         Some(LevelChange { change: now - start, sd })
     }

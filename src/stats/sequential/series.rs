@@ -17,6 +17,15 @@ pub struct Noise {
     pub kappa: f64,
 }
 
+impl Noise {
+    /// Long-run variance, that of the mean of many normal days times their number, channel units squared: of a first-order
+    /// autoregression `sigma² (1 + phi) / (1 - phi)`, times `kappa`.
+    #[must_use]
+    pub fn long_run_variance(&self) -> f64 {
+        self.kappa * self.sigma * self.sigma * (1.0 + self.phi) / (1.0 - self.phi)
+    }
+}
+
 /// A daily row with the peers' common mode beside it.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct AdjustedRow {
