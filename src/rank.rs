@@ -2,9 +2,7 @@
 
 use crate::settings::{CostSettings, DecideSettings};
 use crate::stats::special::normal_upper_tail;
-use crate::tables::findings::{
-    RankedVehicle, SeriesKind, State, Urgency, VehicleFindings, Verdict,
-};
+use crate::tables::findings::{RankedVehicle, State, Urgency, VehicleFindings, Verdict};
 use crate::tables::fleet::Vehicle;
 
 /// Orders the fleet, most urgent first.
@@ -89,7 +87,7 @@ fn limit_probability(
     let worst = findings
         .series
         .iter()
-        .filter(|s| matches!(s.kind, SeriesKind::Trim(..) | SeriesKind::TrimAll(_)))
+        .filter(|s| s.kind.is_trim_level())
         .filter(|s| s.recent_raw.is_finite())
         .max_by(|a, b| a.recent_raw.abs().total_cmp(&b.recent_raw.abs()));
     let Some(worst) = worst else { return 0.0 };

@@ -50,27 +50,33 @@ pub fn decide(
     };
     // What was flagged once keeps its day, also where it has gone back.
     let flagged_on = grounds.iter().map(|(day, _)| *day).chain(gone_back).min();
-    let cause = findings.causes.first().filter(|_| state == State::Act);
-    let action = match (state, cause) {
-        (State::Act, Some(c)) => action_for(c.cause, vehicle),
+    let likely = likely_actions(findings, vehicle);
+    let first = likely.first().filter(|_| state == State::Act);
+    let action = match (state, first) {
+        (State::Act, Some(first)) => first.action,
         (State::Act, None) => Action::CheckIgnition,
         _ => Action::None,
     };
-    let leading = leading_series(findings, &grounds);
+    let rival = first.filter(|f| f.probability < CLEAR).and(likely.get(1));
+    let rival = rival.filter(|r| r.probability > WORTH_A_LOOK);
+    let bank = affected_bank(findings, &grounds, settings);
+    let leading = leading_series(findings, &grounds, bank);
     let drift = leading.map_or(Estimate::NONE, |s| s.drift_per_10000km);
     let mut verdict = Verdict {
         state,
         action,
-        cause: cause.map(|c| (c.cause, c.probability)),
-        bank: affected_bank(findings, settings),
+        cause: first.map(|f| f.cause),
+        bank,
         flagged_on: flagged_on.filter(|_| matches!(state, State::Act | State::Watch)),
         drift_per_10000km: drift,
         km_to_limit: km_to_limit(findings, drift, settings),
         trim_pct: trim_by_band(findings),
         reason: String::new(),
-        checks: checks(action, findings),
+        checks: checks(action, rival.map(|r| r.action), findings),
     };
-    verdict.reason = reason::sentence(&verdict, findings, &grounds, watched, lacking.as_deref());
+    let causes: Vec<(Cause, f64)> = first.into_iter().chain(rival).map(|l| l.cause).collect();
+    verdict.reason =
+        reason::sentence(&verdict, findings, &grounds, &causes, watched, lacking.as_deref());
     verdict
 }
 
@@ -111,9 +117,11 @@ fn grounds(
 
 /// Whether a trim stands where it began: nobody should open an engine for what is not there any more.
 fn is_back(s: &SeriesFinding, test: &TestSettings) -> bool {
-    let trim = matches!(s.kind, SeriesKind::TrimAll(_) | SeriesKind::Trim(..));
     let change = s.change;
-    trim && change.value.abs() < test.least_change_pct && change.lo <= 0.0 && change.hi >= 0.0
+    s.kind.is_trim_level()
+        && change.value.abs() < test.least_change_pct
+        && change.lo <= 0.0
+        && change.hi >= 0.0
 }
 
 /// The series for whose sake a vehicle is watched: the one nearest to its limit, or a trim that stands half-way to a
@@ -127,13 +135,44 @@ fn watched(findings: &VehicleFindings, settings: &DecideSettings) -> Option<Seri
     let near = findings.series.iter().filter_map(|s| Some((room(s)?, s.kind)));
     let nearest = near.min_by(|a, b| a.0.total_cmp(&b.0));
     let raised = |s: &&SeriesFinding| {
-        matches!(s.kind, SeriesKind::Trim(..) | SeriesKind::TrimAll(_))
-            && s.change_from_first.above(settings.level_change_pct / 2.0)
+        s.kind.is_trim_level() && s.change_from_first.above(settings.level_change_pct / 2.0)
     };
     nearest
         .filter(|(room, _)| *room <= settings.watch_nats)
         .map(|(_, kind)| kind)
         .or_else(|| findings.series.iter().find(raised).map(|s| s.kind))
+}
+
+/// A piece of work with the probability of the causes that ask for it.
+#[derive(Debug, Clone, Copy)]
+struct Likely {
+    action: Action,
+    probability: f64,
+    /// The likeliest of these causes.
+    cause: (Cause, f64),
+}
+
+/// Probability of the work from which no other is named beside it (own judgement, no source).
+const CLEAR: f64 = 0.6;
+
+/// Probability of other work from which it is named (own judgement, no source).
+const WORTH_A_LOOK: f64 = 0.15;
+
+/// Work by the probability of its causes, likeliest first.
+fn likely_actions(findings: &VehicleFindings, vehicle: &Vehicle) -> Vec<Likely> {
+    let mut list: Vec<Likely> = Vec::new();
+    for c in &findings.causes {
+        let action = action_for(c.cause, vehicle);
+        match list.iter_mut().find(|l| l.action == action) {
+            Some(known) => known.probability += c.probability,
+            None => {
+                let cause = (c.cause, c.probability);
+                list.push(Likely { action, probability: c.probability, cause });
+            }
+        }
+    }
+    list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    list
 }
 
 /// What a cause asks for first.
@@ -153,46 +192,43 @@ fn action_for(cause: Cause, vehicle: &Vehicle) -> Action {
     }
 }
 
-/// The trim series whose evidence is strongest among the grounds, else the all-band series.
+/// The trim series that tells the drift best: what moved, where a test flagged; else where the level changed or stands
+/// near the limit; else all bands.
 fn leading_series<'f>(
     findings: &'f VehicleFindings,
     grounds: &[(i32, Ground)],
+    bank: Option<usize>,
 ) -> Option<&'f SeriesFinding> {
-    let flagged = grounds.iter().filter_map(|(_, g)| match g {
+    let kinds = grounds.iter().filter_map(|(_, g)| match g {
         Ground::Drift(i) | Ground::Level(i) | Ground::NearLimit(i) => {
-            let series = &findings.series[*i];
-            match series.kind {
-                SeriesKind::Tilt(bank) => moved_band(findings, bank),
-                _ => Some(series),
-            }
+            Some(findings.series[*i].kind)
         }
         Ground::Misfire => None,
     });
-    let trim = |s: &&SeriesFinding| {
-        matches!(s.kind, SeriesKind::TrimAll(_) | SeriesKind::Trim(..))
-            && s.drift_per_10000km.is_known()
+    let moved = |part: fn(SeriesKind) -> bool| {
+        let size = |s: &SeriesFinding| s.change.value.abs();
+        let parts = findings.series.iter().filter(|s| part(s.kind) && size(s).is_finite());
+        parts.max_by(|a, b| size(a).total_cmp(&size(b)))
     };
-    flagged.filter(trim).max_by(|a, b| a.log_r_up.total_cmp(&b.log_r_up)).or_else(|| {
-        findings
-            .series
-            .iter()
-            .filter(trim)
-            .filter(|s| matches!(s.kind, SeriesKind::TrimAll(_)))
-            .max_by(|a, b| a.change.value.total_cmp(&b.change.value))
-    })
-}
-
-/// The band of `bank` that moved most.
-fn moved_band(findings: &VehicleFindings, bank: usize) -> Option<&SeriesFinding> {
-    let of_bank = |s: &&SeriesFinding| matches!(s.kind, SeriesKind::Trim(b, _) if b == bank);
-    let moved = |s: &SeriesFinding| s.change.value.abs();
-    let known = |s: &&SeriesFinding| moved(s).is_finite();
-    findings
-        .series
-        .iter()
-        .filter(of_bank)
-        .filter(known)
-        .max_by(|a, b| moved(a).total_cmp(&moved(b)))
+    let all = || match bank {
+        Some(bank) => findings.of(SeriesKind::TrimBank(bank)),
+        None => findings.of(SeriesKind::TrimAll),
+    };
+    let told = kinds.filter_map(|kind| {
+        let series = match kind {
+            SeriesKind::TrimAll => all(),
+            SeriesKind::BankGap => moved(|kind| matches!(kind, SeriesKind::TrimBank(_))),
+            SeriesKind::Tilt | SeriesKind::IdleGap => {
+                moved(|kind| matches!(kind, SeriesKind::Trim(..)))
+            }
+            SeriesKind::TrimBank(_) | SeriesKind::Trim(..) => findings.of(kind),
+            SeriesKind::IdleThrottle | SeriesKind::Breathing | SeriesKind::WarmupGap => None,
+        }?;
+        series.drift_per_10000km.is_known().then_some((kind, series))
+    });
+    told.min_by_key(|(kind, _)| *kind)
+        .map(|(_, series)| series)
+        .or_else(|| all().filter(|s| s.drift_per_10000km.is_known()))
 }
 
 /// Peer-adjusted change from baseline in percent, per band, on the bank that moved more.
@@ -210,18 +246,22 @@ fn trim_by_band(findings: &VehicleFindings) -> [f64; 3] {
     out
 }
 
-/// The one bank that moved, if there are two and the other did not.
-fn affected_bank(findings: &VehicleFindings, settings: &DecideSettings) -> Option<usize> {
-    let change = |bank| {
-        findings.series.iter().find(|s| s.kind == SeriesKind::TrimAll(bank)).map(|s| s.change)
-    };
+/// The one bank that moved, if there are two and they have come apart.
+fn affected_bank(
+    findings: &VehicleFindings,
+    grounds: &[(i32, Ground)],
+    settings: &DecideSettings,
+) -> Option<usize> {
+    let change = |bank| findings.of(SeriesKind::TrimBank(bank)).map(|s| s.change.value);
     let (one, two) = (change(1)?, change(2)?);
-    let apart = (one.value - two.value).abs();
-    let wide = settings.level_change_pct / 2.0;
-    if !(apart > wide) {
+    let parted = |(_, ground): &(i32, Ground)| match ground {
+        Ground::Drift(i) => findings.series[*i].kind == SeriesKind::BankGap,
+        Ground::Level(_) | Ground::NearLimit(_) | Ground::Misfire => false,
+    };
+    if !((one - two).abs() > settings.level_change_pct / 2.0 || grounds.iter().any(parted)) {
         return None;
     }
-    Some(if one.value.abs() > two.value.abs() { 1 } else { 2 })
+    Some(if one.abs() > two.abs() { 1 } else { 2 })
 }
 
 /// Distance until the total correction reaches its limit, km.
@@ -241,47 +281,53 @@ fn km_to_limit(findings: &VehicleFindings, drift: Estimate, settings: &DecideSet
     Estimate { value: km(drift.value), lo: km(drift.hi), hi: km(drift.lo) }
 }
 
-/// What to look at first, in order.
-fn checks(action: Action, findings: &VehicleFindings) -> Vec<String> {
-    let mut list: Vec<&str> = Vec::new();
+/// What to look at first, in order; where other work is nearly as likely, its first look as well.
+fn checks(action: Action, rival: Option<Action>, findings: &VehicleFindings) -> Vec<String> {
+    let mut list: Vec<String> = looks(action).iter().map(|&look| look.to_owned()).collect();
+    if let Some(look) = rival.and_then(|rival| looks(rival).first()) {
+        let mut rest = look.chars();
+        let look: String =
+            rest.next().into_iter().flat_map(char::to_lowercase).chain(rest).collect();
+        list.push(format!("If that shows nothing: {look}"));
+    }
+    if let Some(c) = findings.misfires.as_ref().and_then(|m| m.flagged_on.and(m.cylinder)) {
+        let swap = format!("Cylinder {c} misfires: swap its plug and coil with a neighbour first.");
+        list.insert(0, swap);
+    }
+    list
+}
+
+/// What a piece of work begins with.
+fn looks(action: Action) -> &'static [&'static str] {
     match action {
-        Action::InjectorCleaning => list.extend([
+        Action::InjectorCleaning => &[
             "Rule out an air leak and low fuel pressure first: both are cheaper to find.",
             "Take the injectors out, test flow and spray pattern, clean, test again.",
             "Renew the seals and the filter baskets.",
-        ]),
-        Action::IntakeCleaning => list.extend([
+        ],
+        Action::IntakeCleaning => &[
             "Look at the throttle plate and, with a borescope, at the intake valves.",
             "Clean throttle and ports; renew the gaskets.",
             "Let the idle relearn.",
-        ]),
-        Action::CheckAirLeak => list.extend([
+        ],
+        Action::CheckAirLeak => &[
             "Search hoses, gaskets and the brake booster line between airflow sensor and valves.",
             "Do not clean injectors on this evidence.",
-        ]),
-        Action::CheckFuelSupply => list.extend([
+        ],
+        Action::CheckFuelSupply => &[
             "Measure fuel pressure and delivery under load.",
             "Look at the fuel filter, the pump and its wiring.",
-        ]),
-        Action::CheckAirflowSensor => list.extend([
+        ],
+        Action::CheckAirflowSensor => &[
             "Compare the airflow reading with the expected one at idle and at full load.",
             "Clean the sensor with a suitable cleaner; look at the air filter and the ducting.",
-        ]),
-        Action::CheckIgnition => list.extend([
+        ],
+        Action::CheckIgnition => &[
             "Look at plugs, coils and leads.",
             "Stop driving under load while the misfire lamp flashes: the catalyst is at risk.",
-        ]),
-        Action::None => {}
+        ],
+        Action::None => &[],
     }
-    if let Some(c) = findings.misfires.as_ref().and_then(|m| m.flagged_on.and(m.cylinder)) {
-        let mut list: Vec<String> = list.into_iter().map(str::to_owned).collect();
-        list.insert(
-            0,
-            format!("Cylinder {c} misfires: swap its plug and coil with a neighbour first."),
-        );
-        return list;
-    }
-    list.into_iter().map(str::to_owned).collect()
 }
 
 /// Band whose change stands out, for the reason.

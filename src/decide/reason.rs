@@ -1,13 +1,14 @@
 //! The one sentence that says why.
 
 use super::{Ground, strongest_band};
-use crate::tables::findings::{Estimate, SeriesKind, State, VehicleFindings, Verdict};
+use crate::tables::findings::{Cause, Estimate, SeriesKind, State, VehicleFindings, Verdict};
 
 /// Plain sentence for a verdict.
 pub(super) fn sentence(
     verdict: &Verdict,
     findings: &VehicleFindings,
     grounds: &[(i32, Ground)],
+    causes: &[(Cause, f64)],
     watched: Option<SeriesKind>,
     lacking: Option<&str>,
 ) -> String {
@@ -35,11 +36,16 @@ pub(super) fn sentence(
                 _ => trim_clause(verdict),
             }
         ),
-        State::Act => act(verdict, findings, grounds),
+        State::Act => act(verdict, findings, grounds, causes),
     }
 }
 
-fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)]) -> String {
+fn act(
+    verdict: &Verdict,
+    findings: &VehicleFindings,
+    grounds: &[(i32, Ground)],
+    causes: &[(Cause, f64)],
+) -> String {
     let mut clauses: Vec<String> = Vec::new();
     for (_, ground) in grounds {
         let clause = match ground {
@@ -53,11 +59,13 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)])
                 SeriesKind::WarmupGap => {
                     "it needs more and more extra fuel while warming up".to_owned()
                 }
-                SeriesKind::Trim(..) | SeriesKind::TrimAll(_) => {
-                    drift_clause(verdict, findings.series[*i].drift_per_10000km)
-                }
-                // What drifts apart is told by the band that moves.
-                SeriesKind::Tilt(_) => drift_clause(verdict, verdict.drift_per_10000km),
+                // What drifts apart is told by the bank or the band that moves.
+                SeriesKind::TrimAll
+                | SeriesKind::TrimBank(_)
+                | SeriesKind::Trim(..)
+                | SeriesKind::BankGap
+                | SeriesKind::Tilt
+                | SeriesKind::IdleGap => drift_clause(verdict, verdict.drift_per_10000km),
             },
             Ground::Level(_) => format!("{}, and stays there", trim_clause(verdict)),
             Ground::NearLimit(_) => near_limit_clause(findings, grounds),
@@ -73,11 +81,13 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, grounds: &[(i32, Ground)])
         let mut seen = false;
         clauses.retain(|c| !c.contains("drifts by") || !std::mem::replace(&mut seen, true));
     }
-    let cause = verdict.cause.map_or(String::new(), |(cause, p)| {
+    let named = causes.iter().map(|(cause, p)| {
         // A posterior is never certain: its own model may be wrong.
-        let sure = if p > 0.99 { "over 99 %".to_owned() } else { format!("{:.0} %", 100.0 * p) };
-        format!("; the pattern fits {} ({sure})", cause.words())
+        let sure = if *p > 0.99 { "over 99 %".to_owned() } else { format!("{:.0} %", 100.0 * p) };
+        format!("{} ({sure})", cause.words())
     });
+    let named = named.collect::<Vec<_>>().join(" or ");
+    let cause = if named.is_empty() { named } else { format!("; the pattern fits {named}") };
     let mut text = format!("{}{cause}.", clauses.join(", and "));
     if let Some(first) = text.get(..1) {
         text = first.to_uppercase() + &text[1..];

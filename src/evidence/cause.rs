@@ -138,6 +138,12 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
             0.5f64.ln() + one_or_both(Shape::Restriction, -1.0, 0.3),
             0.5f64.ln() + one_or_both(Shape::UnmeteredAir, -1.0, 0.3),
         ]),
+        // Pressure in the manifold promises air that deposits in the ports do not let through: the engine gets too much
+        // fuel, most of it at load. Behind a sensor that measures what gets through, the mixture stays.
+        Cause::IntakeDeposits if w.vehicle.air_metering == AirMetering::Map => log_sum_exp(&[
+            0.5f64.ln() + at(Shape::Flat0, Banks::All, 1.0),
+            0.5f64.ln() + at(Shape::SupplyDroop, Banks::All, -1.0),
+        ]),
         // Deposits and weak ignition leave the hot mixture about as it was.
         Cause::IntakeDeposits | Cause::ThrottleDeposits | Cause::WornIgnition => {
             at(Shape::Flat0, Banks::All, 1.0)
@@ -192,16 +198,19 @@ fn idle_throttle(cause: Cause, w: &Witnesses<'_>) -> f64 {
     gaussian(w.idle_throttle, mean, sd)
 }
 
-/// Deposits in the ports take breathing at full load; a sensor that reads low takes its reading.
+/// Deposits in the ports take breathing at full load, which only a sensor is sure to see: worked out from manifold
+/// pressure it may stay. A sensor that reads low takes its reading.
 fn breathing(cause: Cause, w: &Witnesses<'_>) -> f64 {
     let is_load = |c: &&Change| matches!(c.seen, Seen::Level(m) if m > 6.0);
     let at_load = w.changes.iter().rfind(is_load).map(|c| c.change);
-    let (mean, sd) = match (cause, w.breathing_from_sensor, at_load) {
-        (Cause::IntakeDeposits, _, _) => (-6.0, 4.0),
-        (Cause::MeteringError, true, Some(change)) => (-change, 4.0),
-        _ => (0.0, 2.0),
-    };
-    gaussian(w.breathing, mean, sd)
+    let unmoved = gaussian(w.breathing, 0.0, 2.0);
+    let taken = gaussian(w.breathing, -6.0, 4.0);
+    match (cause, w.breathing_from_sensor, at_load) {
+        (Cause::IntakeDeposits, true, _) => taken,
+        (Cause::IntakeDeposits, false, _) => log_sum_exp(&[taken, unmoved]) - 2.0f64.ln(),
+        (Cause::MeteringError, true, Some(change)) => gaussian(w.breathing, -change, 4.0),
+        _ => unmoved,
+    }
 }
 
 /// Deposits on the valves soak up fuel while they are cold.

@@ -30,9 +30,12 @@ pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
         ..Params::default()
     };
     match kind {
-        SeriesKind::TrimAll(_) => params,
-        SeriesKind::Trim(..) => Params { least_rise: BAND_LEAST * params.least_rise, ..params },
-        SeriesKind::Tilt(_) => {
+        SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..) => params,
+        // Either end may be the one that moves.
+        SeriesKind::BankGap | SeriesKind::IdleGap => {
+            with_rare_steps(Params { least_fall: params.least_rise, ..params })
+        }
+        SeriesKind::Tilt => {
             let least = TILT_LEAST * params.least_rise;
             Params { least_rise: least, least_fall: least, ..with_rare_steps(params) }
         }
@@ -61,9 +64,6 @@ const REFERENCE_ERROR: f64 = 2.77;
 /// droop) is large, and innocent steps differ a little by band.
 const TILT_LEAST: f64 = 1.5;
 
-/// The same for one band alone, which all innocent steps move as well: no blend moves it so far.
-const BAND_LEAST: f64 = 2.5;
-
 /// For what a new fuel blend does not move: differences of trims on the same day, in which it cancels, and the
 /// air at full load. Sensors and relearning still move them, seldom and by more (own judgement, no source;
 /// false flags measured on simulated fleets, tuning seeds 213, 215 and 216).
@@ -86,11 +86,13 @@ pub(super) const LEVEL_FALL: f64 = 1.5;
 /// Size of a lasting change that is acted on, by kind of series; `None` where a jump is innocent.
 pub(super) fn level_limit(kind: SeriesKind, decide: &DecideSettings) -> Option<f64> {
     match kind {
-        SeriesKind::TrimAll(_) => Some(decide.level_change_pct),
+        SeriesKind::TrimAll | SeriesKind::TrimBank(_) => Some(decide.level_change_pct),
         // One band is noisier than all: purge and accessories weigh on little air, and load is rare.
         SeriesKind::Trim(_, Band::Idle | Band::Load) => Some(1.25 * decide.level_change_pct),
         SeriesKind::Trim(_, Band::Cruise)
-        | SeriesKind::Tilt(_)
+        | SeriesKind::BankGap
+        | SeriesKind::Tilt
+        | SeriesKind::IdleGap
         | SeriesKind::IdleThrottle
         | SeriesKind::Breathing
         | SeriesKind::WarmupGap => None,

@@ -6,15 +6,17 @@
 use super::declared::{LEVEL_FALL, level_limit, params};
 use super::history::History;
 use super::level;
-use super::series::{daily, monitored};
+use super::series::{Monitored, daily, monitored};
 use super::windows::Windows;
 use super::{Families, Input};
 use crate::stats::sequential::{
     self, DayRow, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
 };
-use crate::tables::findings::{AdjustedSeries, Estimate, GroupAlarm, SeriesFinding, SeriesKind};
+use crate::tables::findings::{
+    AdjustedSeries, Estimate, GroupAlarm, SeriesFinding, SeriesKind, TrimFlag,
+};
 use rayon::prelude::*;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// One tested series of one vehicle.
 #[derive(Debug)]
@@ -23,6 +25,8 @@ pub(super) struct Followed {
     pub(super) windows: Windows,
     /// Sum and number of the values of each week above the baseline, by its first day.
     pub(super) weekly: BTreeMap<i32, (f64, f64)>,
+    /// All crossings of the drift test's limits, also those before a repair.
+    pub(super) flags: Vec<TrimFlag>,
 }
 
 impl Followed {
@@ -52,16 +56,12 @@ pub(super) fn follow_series(
     };
     let years = 1.0 / input.test.false_flags_per_vehicle_year;
     let limit = |share: f64| if share > 0.0 { log_limit(years / share) } else { f64::INFINITY };
-    let told_in_order: Vec<SeriesKind> = monitored(2).iter().map(|m| m.kind).collect();
-    // A band's slope is told where load and idle drift apart, whatever its own evidence: they are parted first.
+    let told_in_order = monitored(2);
+    // What is flagged is told by the bank and the band that moved, so tests come first.
+    let mut adjusted: Vec<(usize, AdjustedSeries)> = Vec::new();
     let mut tested_in_order = told_in_order.clone();
-    tested_in_order.sort_by_key(|kind| !matches!(kind, SeriesKind::Tilt(_)));
-    for kind in tested_in_order {
-        let asked = |v: usize| {
-            let apart =
-                |f: &Followed, bank| f.finding.kind == SeriesKind::Tilt(bank) && f.flagged();
-            matches!(kind, SeriesKind::Trim(bank, _) if all.followed[v].iter().any(|f| apart(f, bank)))
-        };
+    tested_in_order.sort_by_key(|m| !m.is_tested());
+    for Monitored { kind, .. } in tested_in_order {
         let members: Vec<(usize, SeriesInput)> = histories
             .par_iter()
             .enumerate()
@@ -71,19 +71,19 @@ pub(super) fn follow_series(
                     .iter()
                     .map(|d| DayRow { day: d.day, x: d.km / 10_000.0, y: d.y, weight: d.weight })
                     .collect();
+                let before = || all.followed[v].iter().filter(|f| f.finding.kind.is_trim());
+                let is_part = kind.is_trim() && !share.is_tested();
+                let asked = is_part && before().any(Followed::flagged);
+                let repairs = before().filter_map(|f| f.finding.repaired_on.filter(|_| is_part));
                 (!rows.is_empty()).then(|| {
                     let series = SeriesInput {
                         group: families[&history.vehicle.engine_family].0,
                         rows,
                         breaks: history.breaks(kind),
-                        restarts: Vec::new(),
+                        restarts: BTreeSet::from_iter(repairs).into_iter().collect(),
                         log_limit_up: limit(share.share_up),
                         log_limit_down: limit(share.share_down),
-                        slope_margin: if asked(v) {
-                            f64::INFINITY
-                        } else {
-                            input.decide.watch_nats
-                        },
+                        slope_margin: if asked { f64::INFINITY } else { input.decide.watch_nats },
                         report_days: Vec::new(),
                     };
                     (v, series)
@@ -93,7 +93,7 @@ pub(super) fn follow_series(
         let (owners, series): (Vec<usize>, Vec<SeriesInput>) = members.into_iter().unzip();
         let params = params(kind, input.test);
         let outcomes = sequential::run(&series, &params, input.as_of);
-        if kind == SeriesKind::TrimAll(1) {
+        if kind == SeriesKind::TrimAll {
             all.group_alarms = group_alarms(families, &series, &outcomes, &params, input.as_of);
         }
         let told: Vec<(Option<AdjustedSeries>, Followed)> = owners
@@ -102,22 +102,29 @@ pub(super) fn follow_series(
             .zip(outcomes)
             .map(|((v, series), outcome)| {
                 let history = &histories[*v];
-                let adjusted = match kind {
-                    SeriesKind::TrimAll(bank) if !history.services.is_empty() => {
-                        Some(adjusted_series(history, bank, &outcome, &params))
-                    }
+                let bank = match (kind, history.vehicle.banks) {
+                    (SeriesKind::TrimAll, 0 | 1) => Some(1),
+                    (SeriesKind::TrimBank(bank), _) => Some(bank),
                     _ => None,
                 };
+                let adjusted = bank
+                    .filter(|_| !history.services.is_empty())
+                    .map(|bank| adjusted_series(history, bank, &outcome, &params));
                 (adjusted, follow(history, kind, series, outcome, input))
             })
             .collect();
-        for (v, (adjusted, followed)) in owners.into_iter().zip(told) {
-            all.adjusted.extend(adjusted);
+        for (v, (own, followed)) in owners.into_iter().zip(told) {
+            adjusted.extend(own.map(|own| (v, own)));
             all.followed[v].push(followed);
         }
     }
+    for (v, mut own) in adjusted {
+        let trims = all.followed[v].iter().filter(|f| f.finding.kind.is_trim());
+        own.flags = trims.flat_map(|f| f.flags.iter().copied()).collect();
+        all.adjusted.push(own);
+    }
     for own in &mut all.followed {
-        own.sort_by_key(|f| told_in_order.iter().position(|kind| *kind == f.finding.kind));
+        own.sort_by_key(|f| told_in_order.iter().position(|m| m.kind == f.finding.kind));
     }
     all
 }
@@ -161,7 +168,6 @@ fn adjusted_series(
     outcome: &SeriesOutcome,
     params: &Params,
 ) -> AdjustedSeries {
-    let flags = outcome.up.earlier_flags.iter().chain(&outcome.up.flag);
     AdjustedSeries {
         vehicle: history.vehicle.vehicle.clone(),
         bank,
@@ -170,7 +176,7 @@ fn adjusted_series(
         reference_sd: outcome.reference_sd,
         steps_per_day: params.step_variance_per_week() / 7.0,
         slope_sd_per_day: params.slope_sd * history.km_per_week() / 7.0 / 10_000.0,
-        flags: flags.map(|f| f.day).collect(),
+        flags: Vec::new(),
     }
 }
 
@@ -243,7 +249,12 @@ fn follow(
         w.0 += r.r - zero;
         w.1 += 1.0;
     }
-    Followed { finding, windows, weekly }
+    let flags = [(true, &outcome.up), (false, &outcome.down)].into_iter().flat_map(|(rose, d)| {
+        let days = d.earlier_flags.iter().chain(&d.flag).map(|f| f.day);
+        days.map(move |day| TrimFlag { day, kind, rose })
+    });
+    let flags = flags.collect();
+    Followed { finding, windows, weekly, flags }
 }
 
 fn drift(slope: SlopePosterior) -> Estimate {

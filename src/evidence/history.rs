@@ -18,6 +18,9 @@ pub(super) struct History<'a> {
     /// Whether the mixture was being relearned after a reset, one per day.
     pub(super) relearning: Vec<bool>,
     pub(super) services: Vec<&'a ServiceRecord>,
+    /// Days on which the odometer went where the vehicle cannot have driven: it was replaced, or the logger moved to
+    /// another vehicle.
+    pub(super) odometer_jumps: Vec<i32>,
 }
 
 impl<'a> History<'a> {
@@ -33,13 +36,16 @@ impl<'a> History<'a> {
         services.sort_by_key(|s| (s.day, s.service));
         let resets = resets(&days);
         let relearning = relearning(&days, &resets);
-        History { vehicle, km: distance_km(&days), resets, relearning, days, services }
+        let (km, odometer_jumps) = distance_km(&days);
+        History { vehicle, km, resets, relearning, days, services, odometer_jumps }
     }
 
-    /// Days of work that may move the level of `kind`: a known break, or the repair if it stands flagged.
+    /// Days of work that may move the level of `kind`: a known break, or the repair if it stands flagged; and of jumps of
+    /// the odometer, after which the log may be another vehicle's.
     pub(super) fn breaks(&self, kind: SeriesKind) -> Vec<i32> {
-        let mut days: Vec<i32> =
-            self.services.iter().filter(|s| moves(kind, s.service)).map(|s| s.day).collect();
+        let work = self.services.iter().filter(|s| moves(kind, s.service)).map(|s| s.day);
+        let mut days: Vec<i32> = work.chain(self.odometer_jumps.iter().copied()).collect();
+        days.sort_unstable();
         days.dedup();
         days
     }
@@ -79,9 +85,12 @@ impl<'a> History<'a> {
 /// throttle does not: the idle is learned anew.
 fn moves(kind: SeriesKind, service: Service) -> bool {
     match kind {
-        SeriesKind::TrimAll(_) | SeriesKind::Trim(..) | SeriesKind::Tilt(_) => {
-            service != Service::BatteryDisconnect
-        }
+        SeriesKind::TrimAll
+        | SeriesKind::TrimBank(_)
+        | SeriesKind::Trim(..)
+        | SeriesKind::BankGap
+        | SeriesKind::Tilt
+        | SeriesKind::IdleGap => service != Service::BatteryDisconnect,
         SeriesKind::IdleThrottle => !matches!(
             service,
             Service::InjectorCleaning | Service::SparkPlugs | Service::FuelFilter
@@ -149,14 +158,16 @@ fn relearning(days: &[&Day], resets: &[i32]) -> Vec<bool> {
     out
 }
 
-/// Distance since the first day: odometer differences where they are plausible, logged distance elsewhere.
+/// Distance since the first day, odometer differences where they are plausible, logged distance elsewhere; and the days
+/// on which the odometer jumped.
 ///
 /// An odometer that was replaced, rolled back or is missing costs nothing but the unlogged distance.
-fn distance_km(days: &[&Day]) -> Vec<f64> {
+fn distance_km(days: &[&Day]) -> (Vec<f64>, Vec<i32>) {
     let mut total = 0.0;
     let mut last: Option<(i32, f64)> = None;
     let mut out = Vec::with_capacity(days.len());
-    for d in days {
+    let mut jumps = Vec::new();
+    for (i, d) in days.iter().enumerate() {
         let logged = d.km;
         let mut step = logged;
         if d.odometer_km.is_finite() {
@@ -166,14 +177,22 @@ fn distance_km(days: &[&Day]) -> Vec<f64> {
                 if driven >= 0.5 * logged && driven <= KM_PER_DAY_MAX * gap {
                     step = driven.max(logged);
                 }
+                let impossible = driven < -ODOMETER_SLACK_KM || driven > KM_PER_DAY_MAX * gap;
+                // An odometer that jumps every other week is broken, and tells nothing of the vehicle.
+                if impossible && jumps.len() <= i / DAYS_PER_RESET_MIN {
+                    jumps.push(d.day);
+                }
             }
             last = Some((d.day, d.odometer_km));
         }
         total += step;
         out.push(total);
     }
-    out
+    (out, jumps)
 }
+
+/// Fall of the odometer that rounding or another control unit's count may make, km (common practice, no source).
+const ODOMETER_SLACK_KM: f64 = 5.0;
 
 #[cfg(test)]
 mod tests {
@@ -198,7 +217,7 @@ mod tests {
         let days =
             [day(0, 10.0, 50_000.0), day(1, 10.0, 50_030.0), day(2, 12.0, 15.0), day(3, 9.0, 30.0)];
         let refs: Vec<&Day> = days.iter().collect();
-        assert_eq!(distance_km(&refs), [10.0, 40.0, 52.0, 67.0]);
+        assert_eq!(distance_km(&refs), (vec![10.0, 40.0, 52.0, 67.0], vec![2]));
     }
 
     #[test]
@@ -221,6 +240,6 @@ mod tests {
     fn without_an_odometer_the_logged_distance_counts() {
         let days = [day(0, 10.0, f64::NAN), day(5, 20.0, f64::NAN)];
         let refs: Vec<&Day> = days.iter().collect();
-        assert_eq!(distance_km(&refs), [10.0, 30.0]);
+        assert_eq!(distance_km(&refs), (vec![10.0, 30.0], vec![]));
     }
 }

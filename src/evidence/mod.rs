@@ -219,7 +219,7 @@ fn trace(history: &History<'_>, followed: &[Followed]) -> Vec<TracePoint> {
     let moved = |bank: usize| {
         followed
             .iter()
-            .find(|f| f.finding.kind == SeriesKind::TrimAll(bank))
+            .find(|f| f.finding.kind == SeriesKind::TrimBank(bank))
             .map_or(0.0, |f| f.finding.change.value.abs())
     };
     let bank = if moved(2) > moved(1) { 2 } else { 1 };
@@ -272,6 +272,12 @@ fn notes(history: &History<'_>, findings: &VehicleFindings) -> Vec<String> {
                 .to_owned(),
         );
     }
+    if let Some((jump, last)) = history.odometer_jumps.last().zip(history.days.last()) {
+        notes.push(format!(
+            "The odometer jumped {} days before the last trip: see whether the logger was moved from or to another vehicle.",
+            last.day - jump
+        ));
+    }
     if history.vehicle.hybrid {
         notes.push("This hybrid hardly idles: nothing is extrapolated to idle airflow.".to_owned());
     }
@@ -287,7 +293,7 @@ fn guarantee(followed: &[Vec<Followed>], input: &Input<'_>) -> GuaranteeFigures 
     let mut years = 0.0;
     for own in followed {
         for f in own {
-            if let SeriesKind::TrimAll(_) = f.finding.kind {
+            if f.finding.kind == SeriesKind::TrimAll {
                 flags += usize::from(f.finding.flagged_down.is_some());
                 years += f.finding.days_in_all as f64 / 365.25;
             }

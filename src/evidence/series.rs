@@ -32,9 +32,10 @@ pub(super) fn daily(
     kind: SeriesKind,
     test: &TestSettings,
 ) -> Vec<DailyValue> {
-    let levels = match kind {
-        SeriesKind::TrimAll(bank) | SeriesKind::Tilt(bank) => band_levels(history, bank, test),
-        _ => [0.0; 3],
+    let levels = if compares_with_own_level(kind) {
+        levels(history, test)
+    } else {
+        [[Level::default(); 3]; BANKS]
     };
     history
         .days
@@ -52,33 +53,60 @@ pub(super) fn daily(
         .collect()
 }
 
-fn value(d: &Day, kind: SeriesKind, levels: &[f64; 3], test: &TestSettings) -> Option<(f64, f64)> {
-    let enough = |n: f64| n >= test.samples_per_day_min;
+/// Series that put several bands or banks together: each enters as its distance from its own level, so that a day with
+/// much idling, or with one bank only, does not look like a change of mixture.
+fn compares_with_own_level(kind: SeriesKind) -> bool {
     match kind {
-        SeriesKind::TrimAll(bank) => {
-            // Each band enters as its distance from its own level, so that a day with much idling
-            // does not look like a change of mixture.
-            let (mut sum, mut weight, mut n) = (0.0, 0.0, 0.0);
-            for (b, level) in d.bands[bank - 1].iter().zip(levels) {
-                if enough(b.n) && level.is_finite() {
-                    let w = b.n / (b.n + BAND_HALF_WEIGHT);
-                    sum += w * (b.y / b.n - level);
-                    weight += w;
-                    n += b.n;
-                }
-            }
-            (weight > 0.0).then(|| (sum / weight, n))
+        SeriesKind::TrimAll
+        | SeriesKind::TrimBank(_)
+        | SeriesKind::BankGap
+        | SeriesKind::Tilt
+        | SeriesKind::IdleGap => true,
+        SeriesKind::Trim(..)
+        | SeriesKind::IdleThrottle
+        | SeriesKind::Breathing
+        | SeriesKind::WarmupGap => false,
+    }
+}
+
+/// The day's value of `kind` and the samples that it rests on.
+fn value(d: &Day, kind: SeriesKind, levels: &Levels, test: &TestSettings) -> Option<(f64, f64)> {
+    let enough = |n: f64| n >= test.samples_per_day_min;
+    // Distance of a bank's band from its own level.
+    let moved = |bank: usize, band: Band| {
+        let (b, level) = (d.bands[bank][band as usize], levels[bank][band as usize]);
+        (enough(b.n) && level.is_known()).then(|| (b.y / b.n - level.y, b.n))
+    };
+    let of_bank = |bank: usize| mean(Band::ALL.into_iter().filter_map(|band| moved(bank, band)));
+    // The mean over banks has the noise of one bank, since they share most of it.
+    let of_band = |band: Band| {
+        let (y, n, banks) = mean((0..BANKS).filter_map(|bank| moved(bank, band)))?;
+        Some((y, n / banks))
+    };
+    match kind {
+        SeriesKind::TrimAll => {
+            let (y, n, _) = mean(Band::ALL.into_iter().filter_map(of_band))?;
+            Some((y, n))
         }
+        SeriesKind::TrimBank(bank) => of_bank(bank - 1).map(|(y, n, _)| (y, n)),
         SeriesKind::Trim(bank, band) => {
             let b = d.bands[bank - 1][band as usize];
             enough(b.n).then(|| (b.y / b.n, b.n))
         }
-        SeriesKind::Tilt(bank) => {
+        SeriesKind::BankGap => {
+            let (y, n, _) = mean(Band::ALL.into_iter().filter_map(|band| {
+                let (one, two) = (moved(0, band)?, moved(1, band)?);
+                Some(difference(one, two))
+            }))?;
+            Some((y, n))
+        }
+        SeriesKind::Tilt => {
             let (low, high) = outer_bands(levels)?;
-            let [low, high] = [low, high].map(|band| d.bands[bank - 1][band as usize]);
-            let y = high.y / high.n - low.y / low.n;
-            // Noise of a difference: the variances add.
-            (enough(low.n) && enough(high.n)).then(|| (y, low.n * high.n / (low.n + high.n)))
+            Some(difference(of_band(high)?, of_band(low)?))
+        }
+        SeriesKind::IdleGap => {
+            let (y, n, _) = mean([Band::Cruise, Band::Load].into_iter().filter_map(of_band))?;
+            Some(difference(of_band(Band::Idle)?, (y, n)))
         }
         SeriesKind::IdleThrottle => {
             let m = d.idle_throttle_pct;
@@ -99,60 +127,111 @@ fn value(d: &Day, kind: SeriesKind, levels: &[f64; 3], test: &TestSettings) -> O
     }
 }
 
-/// The vehicle's own level in each band over its first days; `NaN` for a band that was rare then.
+/// Mean of values with their numbers of samples, those numbers in all, and how many values there were.
+fn mean(values: impl Iterator<Item = (f64, f64)>) -> Option<(f64, f64, f64)> {
+    let (mut sum, mut weight, mut samples, mut count) = (0.0, 0.0, 0.0, 0.0);
+    for (y, n) in values {
+        let w = n / (n + BAND_HALF_WEIGHT);
+        sum += w * y;
+        weight += w;
+        samples += n;
+        count += 1.0;
+    }
+    (weight > 0.0).then(|| (sum / weight, samples, count))
+}
+
+/// Difference of two values with the number of samples that has its noise: the variances add.
+fn difference((a, n): (f64, f64), (b, m): (f64, f64)) -> (f64, f64) {
+    (a - b, n * m / (n + m))
+}
+
+/// Where a band stood over the vehicle's first days.
+#[derive(Debug, Clone, Copy, Default)]
+struct Level {
+    y: f64,
+    /// Days that showed it.
+    days: usize,
+}
+
+/// Level of each bank in each band.
+type Levels = [[Level; 3]; BANKS];
+
+/// Days with a value that make a baseline (common practice, no source).
+const FEWEST_BASELINE_VALUES: usize = 8;
+
+impl Level {
+    fn is_known(&self) -> bool {
+        self.days >= FEWEST_BASELINE_VALUES
+    }
+}
+
+/// The vehicle's own level in each bank and band over its first days.
 ///
 /// The window is fixed by the calendar and closes before the first look, so later data never moves a
 /// level and with it the past.
-fn band_levels(history: &History<'_>, bank: usize, test: &TestSettings) -> [f64; 3] {
-    let mut levels = [f64::NAN; 3];
-    let Some(first) = history.days.first() else { return levels };
+fn levels(history: &History<'_>, test: &TestSettings) -> Levels {
+    let Some(first) = history.days.first() else { return Levels::default() };
     let end = f64::from(first.day) + test.baseline_days.min(test.days_min);
-    for band in Band::ALL {
+    let level = |bank: usize, band: usize| {
         let values: Vec<f64> = history
             .judged_days()
             .take_while(|d| f64::from(d.day) < end)
-            .map(|d| d.bands[bank - 1][band as usize])
+            .map(|d| d.bands[bank][band])
             .filter(|b| b.n >= test.samples_per_day_min)
             .map(|b| b.y / b.n)
             .collect();
-        if values.len() >= FEWEST_BASELINE_VALUES {
-            levels[band as usize] = values.iter().sum::<f64>() / values.len() as f64;
-        }
-    }
-    levels
+        Level { y: values.iter().sum::<f64>() / values.len() as f64, days: values.len() }
+    };
+    std::array::from_fn(|bank| std::array::from_fn(|band| level(bank, band)))
 }
 
 /// The lowest and the highest band that the vehicle shows often enough; `None` if that is one and the same.
 ///
 /// A hybrid that hardly idles is compared from cruise to load.
-fn outer_bands(levels: &[f64; 3]) -> Option<(Band, Band)> {
-    let mut shown = Band::ALL.into_iter().filter(|band| levels[*band as usize].is_finite());
+fn outer_bands(levels: &Levels) -> Option<(Band, Band)> {
+    let days = |band: Band| levels.iter().map(|bank| bank[band as usize]).map(|l| l.days).max();
+    let commonest = Band::ALL.into_iter().filter_map(days).max()?;
+    let is_shown = |band: &Band| {
+        let of_band = levels.iter().map(|bank| bank[*band as usize]);
+        of_band.filter(Level::is_known).any(|l| RARE_BAND * l.days >= commonest)
+    };
+    let mut shown = Band::ALL.into_iter().filter(is_shown);
     let low = shown.next()?;
-    Some((low, shown.next_back()?))
+    shown.next_back().map(|high| (low, high))
 }
 
-/// Days with a value that make a baseline (common practice, no source).
-const FEWEST_BASELINE_VALUES: usize = 8;
+/// A band shown on less than one in this many of the days of the commonest is no end of the tilt: it would leave too few
+/// days with both (common practice, no source).
+const RARE_BAND: usize = 4;
 
 /// The series that are monitored, with their shares of the vehicle's false-flag budget.
 ///
-/// Rises of the all-band trim carry most of it, because deposits act on all bands and only there an innocent
-/// step looks like them; the tilt, in which what moves all bands cancels, the throttle, breathing and warm-up
-/// have little and need little; falls (richening) have their own. Idle and load alone are for logs so sparse that
-/// hardly any day shows both. A share of nought means that the series is followed for its level but never tested.
+/// Rises of the trim over all banks and bands carry most of it, because deposits act on all of them and only there an
+/// innocent step looks like them. Where banks or bands part, what moves all of them cancels; the throttle, breathing and
+/// warm-up have little and need little; falls (richening) have their own. A share of nought means that the series is
+/// followed for its level but never tested.
 pub(super) fn monitored(banks: usize) -> Vec<Monitored> {
-    let mut list = Vec::new();
-    let split = banks.clamp(1, BANKS) as f64;
+    let followed = |kind| Monitored { kind, share_up: 0.0, share_down: 0.0 };
+    let tested = |kind, share_up, share_down| Monitored { kind, share_up, share_down };
+    let two_banks = banks > 1;
+    let gap = if two_banks { 0.03 } else { 0.0 };
+    let mut list = vec![tested(SeriesKind::TrimAll, 0.66 - 2.0 * gap, 0.02)];
     for bank in 1..=banks.clamp(1, BANKS) {
-        list.push(Monitored::new(SeriesKind::TrimAll(bank), 0.67 / split, 0.02 / split));
-        for (band, share) in [(Band::Idle, 0.02), (Band::Cruise, 0.0), (Band::Load, 0.01)] {
-            list.push(Monitored::new(SeriesKind::Trim(bank, band), share / split, 0.0));
+        if two_banks {
+            list.push(followed(SeriesKind::TrimBank(bank)));
         }
-        list.push(Monitored::new(SeriesKind::Tilt(bank), 0.05 / split, 0.05 / split));
+        list.extend(Band::ALL.map(|band| followed(SeriesKind::Trim(bank, band))));
     }
-    list.push(Monitored::new(SeriesKind::IdleThrottle, 0.03, 0.0));
-    list.push(Monitored::new(SeriesKind::Breathing, 0.0, 0.03));
-    list.push(Monitored::new(SeriesKind::WarmupGap, 0.03, 0.0));
+    if two_banks {
+        list.push(tested(SeriesKind::BankGap, gap, gap));
+    }
+    list.extend([
+        tested(SeriesKind::Tilt, 0.04, 0.04),
+        tested(SeriesKind::IdleGap, 0.03, 0.03),
+        tested(SeriesKind::IdleThrottle, 0.03, 0.0),
+        tested(SeriesKind::Breathing, 0.0, 0.03),
+        tested(SeriesKind::WarmupGap, 0.03, 0.0),
+    ]);
     list
 }
 
@@ -168,8 +247,8 @@ pub(super) struct Monitored {
 }
 
 impl Monitored {
-    fn new(kind: SeriesKind, share_up: f64, share_down: f64) -> Monitored {
-        Monitored { kind, share_up, share_down }
+    pub(super) fn is_tested(&self) -> bool {
+        self.share_up + self.share_down > 0.0
     }
 }
 

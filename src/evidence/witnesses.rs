@@ -38,7 +38,7 @@ pub(super) fn causes(
         .collect();
     let mut covariance =
         windows::one_factor(&bands.iter().map(|(f, ..)| &f.windows).collect::<Vec<_>>());
-    if let Some(f) = followed.iter().find(|f| f.finding.kind == SeriesKind::TrimAll(1)) {
+    if let Some(f) = followed.iter().find(|f| f.finding.kind == SeriesKind::TrimAll) {
         let banks = history.vehicle.banks;
         let judged: Vec<&Day> = history.judged_days().collect();
         within::join(&judged, banks, &f.windows, &mut changes, &mut covariance);

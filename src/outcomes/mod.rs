@@ -88,7 +88,8 @@ fn outcome(
     let sides = own().filter_map(|s| TrimSides::of(s, job.day, &before, &after));
     let trim = sides.max_by(|x, y| x.before.abs().total_cmp(&y.before.abs()));
     let last = days.iter().map(|d| d.day).filter(|d| *d < until).max();
-    let flags = own().flat_map(|s| &s.flags).filter(|f| **f > job.day && **f < until);
+    let flags = own().flat_map(|s| &s.flags).map(|f| f.day);
+    let flags = flags.filter(|day| *day > job.day && *day < until);
     let misfires = [&before, &after].map(|window| misfires(days, window));
     let ratio = misfire_ratio(&misfires);
     let rates = misfires.map(|weeks| pooled(&weeks).rate());

@@ -112,13 +112,14 @@ impl<'a> Table<'a> {
 fn series_columns(t: &mut Table<'_>) {
     t.text("vehicle", |(v, _)| Some(v.vehicle.clone()));
     t.text("series", |(_, s)| s.map(|s| s.kind.name()));
-    t.count("series_bank", |(_, s)| match s?.kind {
-        SeriesKind::TrimAll(bank) | SeriesKind::Trim(bank, _) => Some(bank),
+    t.count("series_bank", |(v, s)| match s?.kind {
+        SeriesKind::TrimBank(bank) | SeriesKind::Trim(bank, _) => Some(bank),
+        SeriesKind::TrimAll => (!v.findings.has_two_banks()).then_some(1),
         _ => None,
     });
     t.text("series_band", |(_, s)| match s?.kind {
         SeriesKind::Trim(_, band) => Some(band.as_str().to_owned()),
-        SeriesKind::TrimAll(_) => Some("all".to_owned()),
+        SeriesKind::TrimAll | SeriesKind::TrimBank(_) => Some("all".to_owned()),
         _ => None,
     });
     t.text("series_unit", |(_, s)| s.map(|s| s.kind.unit().to_owned()));

@@ -31,13 +31,19 @@ impl Estimate {
 /// What a monitored daily series measures.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum SeriesKind {
-    /// Total trim over all bands of a bank (1 or 2), each band weighted alike from day to day.
-    TrimAll(usize),
+    /// Total trim over all banks and bands, each weighted alike from day to day.
+    TrimAll,
+    /// The same of one bank (1 or 2) of an engine that has two.
+    TrimBank(usize),
     /// Total trim of a bank (1 or 2) in one band.
     Trim(usize, Band),
-    /// Total trim of a bank (1 or 2) at the highest airflow that it usually shows, load, less that at the
-    /// lowest, idle: what changes the mixture alike at all airflows cancels.
-    Tilt(usize),
+    /// Total trim of bank 1 less that of bank 2, on the same airflow: what both banks share cancels.
+    BankGap,
+    /// Total trim at the highest airflow that the vehicle usually shows, load, less that at the lowest, idle: what
+    /// changes the mixture alike at all airflows cancels.
+    Tilt,
+    /// Total trim at idle less that in the other bands, on the same days.
+    IdleGap,
     /// Throttle angle at warm idle.
     IdleThrottle,
     /// Air taken in near full throttle.
@@ -50,9 +56,12 @@ impl SeriesKind {
     /// Name in files.
     pub fn name(self) -> String {
         match self {
-            SeriesKind::TrimAll(bank) => format!("trim_b{bank}_all"),
+            SeriesKind::TrimAll => "trim_all".to_owned(),
+            SeriesKind::TrimBank(bank) => format!("trim_b{bank}_all"),
             SeriesKind::Trim(bank, band) => format!("trim_b{bank}_{}", band.as_str()),
-            SeriesKind::Tilt(bank) => format!("trim_b{bank}_tilt"),
+            SeriesKind::BankGap => "trim_bank_gap".to_owned(),
+            SeriesKind::Tilt => "trim_tilt".to_owned(),
+            SeriesKind::IdleGap => "trim_idle_gap".to_owned(),
             SeriesKind::IdleThrottle => "idle_throttle".to_owned(),
             SeriesKind::Breathing => "breathing".to_owned(),
             SeriesKind::WarmupGap => "warmup_gap".to_owned(),
@@ -61,24 +70,17 @@ impl SeriesKind {
 
     /// Whether it is made of total trims, which a learning reset disturbs.
     pub fn is_trim(self) -> bool {
-        matches!(
-            self,
-            SeriesKind::TrimAll(_)
-                | SeriesKind::Trim(..)
-                | SeriesKind::Tilt(_)
-                | SeriesKind::WarmupGap
-        )
+        !matches!(self, SeriesKind::IdleThrottle | SeriesKind::Breathing)
+    }
+
+    /// Whether it is how far the trim itself stands, of all or a part of its banks and bands: no difference of trims.
+    pub fn is_trim_level(self) -> bool {
+        matches!(self, SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..))
     }
 
     /// Unit of the values.
     pub fn unit(self) -> &'static str {
-        match self {
-            SeriesKind::TrimAll(_)
-            | SeriesKind::Trim(..)
-            | SeriesKind::Tilt(_)
-            | SeriesKind::WarmupGap => "log-%",
-            SeriesKind::IdleThrottle | SeriesKind::Breathing => "%",
-        }
+        if self.is_trim() { "log-%" } else { "%" }
     }
 }
 
@@ -298,6 +300,18 @@ pub struct VehicleFindings {
     pub services: Vec<(i32, String)>,
     /// What a reader must know about the limits of this vehicle's evidence.
     pub notes: Vec<String>,
+}
+
+impl VehicleFindings {
+    /// The series of `kind`, if there is one.
+    pub fn of(&self, kind: SeriesKind) -> Option<&SeriesFinding> {
+        self.series.iter().find(|s| s.kind == kind)
+    }
+
+    /// Whether the banks were followed apart.
+    pub fn has_two_banks(&self) -> bool {
+        self.of(SeriesKind::TrimBank(2)).is_some()
+    }
 }
 
 /// Whether something has to be done.
@@ -533,8 +547,19 @@ pub struct AdjustedSeries {
     pub steps_per_day: f64,
     /// How fast a fault may grow, sd of the slope, log-percent per day.
     pub slope_sd_per_day: f64,
-    /// Days on which a rise was flagged, over the whole history.
-    pub flags: Vec<i32>,
+    /// Flags of the vehicle's trims over its whole history.
+    pub flags: Vec<TrimFlag>,
+}
+
+/// One crossing of a limit of the drift test.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct TrimFlag {
+    /// Day, since 1970-01-01.
+    pub day: i32,
+    /// What was tested.
+    pub kind: SeriesKind,
+    /// Whether it rose.
+    pub rose: bool,
 }
 
 /// Fuel per km of one vehicle beyond driving, weather and its family's course, for judging workshop work.

@@ -13,7 +13,7 @@ use super::work::{self, Work};
 use crate::decide::decide;
 use crate::evidence::{self, Evidence, Input};
 use crate::tables::findings::{
-    Action, Cause, EconomyFinding, Estimate, SeriesKind, State, VehicleFindings, Verdict,
+    Action, Cause, EconomyFinding, Estimate, SeriesKind, State, TrimFlag, VehicleFindings, Verdict,
 };
 use crate::tables::fleet::Vehicle;
 use std::collections::{BTreeMap, BTreeSet};
@@ -216,7 +216,7 @@ fn flags(settings: &TrialSettings, fleet: &Fleet) -> Flags {
         let evidence = assess(settings, fleet, day);
         let mut kept: BTreeMap<&str, Vec<(i32, Ground)>> = BTreeMap::new();
         for a in &evidence.adjusted {
-            let drift = |day: &i32| (*day, Ground::Drift(SeriesKind::TrimAll(a.bank), true));
+            let drift = |f: &TrimFlag| (f.day, Ground::Drift(f.kind, f.rose));
             kept.entry(&a.vehicle).or_default().extend(a.flags.iter().map(drift));
         }
         for (v, findings) in evidence.vehicles.iter().enumerate() {
@@ -350,17 +350,21 @@ fn said(
     let sudden = truth.fault.as_ref().is_some_and(|f| f.kind == FaultKind::HoseOff);
     let worked_on = truth.repair.is_some_and(|r| day >= r.day);
     let drift = series.filter(|_| driven > 0.0 && !sudden && !worked_on).and_then(|s| {
-        let (bank, band) = match s.kind {
-            SeriesKind::TrimAll(bank) => (bank, None),
-            SeriesKind::Trim(bank, band) => (bank, Some(band)),
-            SeriesKind::Tilt(_)
+        let accumulated = match s.kind {
+            SeriesKind::TrimAll => {
+                let banks = fleet.register[v].banks;
+                (0..banks).map(|b| truth.trim(day, b, None)).sum::<f64>() / banks as f64
+            }
+            SeriesKind::TrimBank(bank) => truth.trim(day, bank - 1, None),
+            SeriesKind::Trim(bank, band) => truth.trim(day, bank - 1, Some(band)),
+            SeriesKind::BankGap
+            | SeriesKind::Tilt
+            | SeriesKind::IdleGap
             | SeriesKind::IdleThrottle
             | SeriesKind::Breathing
-            | SeriesKind::WarmupGap => {
-                return None;
-            }
+            | SeriesKind::WarmupGap => return None,
         };
-        Some((s.kind, stated, truth.trim(day, bank - 1, band) / driven))
+        Some((s.kind, stated, accumulated / driven))
     });
     let named = findings.causes.first();
     let right = truth.fault.as_ref().map(|f| f.kind.cause());

@@ -128,7 +128,7 @@ pub(crate) fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
                 Vec::new()
             } else {
                 vec![
-                    series(SeriesKind::TrimAll(1), 8.0, flagged),
+                    series(SeriesKind::TrimAll, 8.0, flagged),
                     series(SeriesKind::Trim(1, Band::Idle), 8.0, flagged),
                     series(SeriesKind::Breathing, f64::NAN, None),
                 ]

@@ -6,7 +6,7 @@
 //! and charts of different vehicles compare.
 
 use crate::report::words::{self, civil, clean};
-use crate::tables::findings::{RankedVehicle, SeriesKind, TracePoint};
+use crate::tables::findings::{RankedVehicle, TracePoint};
 use jiff::civil::Date;
 use maud::{Markup, html};
 
@@ -119,8 +119,8 @@ pub(super) fn trace(v: &RankedVehicle, correction_limit_pct: f64) -> Option<Mark
 /// The limit is a factor on fuel, `100 ln(1 + limit/100)` in log-percent; of that the highest baseline of
 /// the vehicle's trim series is used up from the start.
 fn headroom(v: &RankedVehicle, correction_limit_pct: f64) -> f64 {
-    let is_trim = |k: SeriesKind| matches!(k, SeriesKind::TrimAll(_) | SeriesKind::Trim(..));
-    let baselines = v.findings.series.iter().filter(|s| is_trim(s.kind)).map(|s| s.baseline);
+    let trims = v.findings.series.iter().filter(|s| s.kind.is_trim_level());
+    let baselines = trims.map(|s| s.baseline);
     let highest = baselines.filter(|b| b.is_finite()).fold(f64::NEG_INFINITY, f64::max);
     let limit = 100.0 * (correction_limit_pct / 100.0).ln_1p();
     if highest.is_finite() { limit - highest } else { limit }

@@ -271,7 +271,8 @@ fn of_limit(log_r: f64, limit: f64) -> String {
 /// Name of a series for people.
 pub(super) fn series_words(kind: SeriesKind) -> String {
     match kind {
-        SeriesKind::TrimAll(bank) => format!("Trim, bank {bank}, all bands"),
+        SeriesKind::TrimAll => "Trim, all bands".to_owned(),
+        SeriesKind::TrimBank(bank) => format!("Trim, bank {bank}, all bands"),
         SeriesKind::Trim(bank, band) => {
             let band = match band {
                 Band::Idle => "idle",
@@ -281,7 +282,9 @@ pub(super) fn series_words(kind: SeriesKind) -> String {
             format!("Trim, bank {bank}, {band}")
         }
         SeriesKind::IdleThrottle => "Throttle angle at idle".to_owned(),
-        SeriesKind::Tilt(bank) => format!("Trim, load less idle, bank {bank}"),
+        SeriesKind::BankGap => "Trim, bank 1 less bank 2".to_owned(),
+        SeriesKind::Tilt => "Trim, load less idle".to_owned(),
+        SeriesKind::IdleGap => "Trim, idle less the other bands".to_owned(),
         SeriesKind::Breathing => "Air near full throttle".to_owned(),
         SeriesKind::WarmupGap => "Trim, warm-up less hot".to_owned(),
     }

@@ -71,7 +71,7 @@ fn banks(v: &RankedVehicle) -> Vec<usize> {
         .series
         .iter()
         .filter_map(|s| match s.kind {
-            SeriesKind::TrimAll(bank) | SeriesKind::Trim(bank, _) => Some(bank),
+            SeriesKind::Trim(bank, _) => Some(bank),
             _ => None,
         })
         .collect();

@@ -40,7 +40,8 @@ pub struct SeriesInput {
     pub breaks: Vec<i32>,
     /// Days of repairs, ascending: everything before is forgotten.
     pub restarts: Vec<i32>,
-    /// Limit of the upward log ratio; see [`super::params::log_limit`].
+    /// Limit of the upward log ratio; see [`super::params::log_limit`]. With both limits infinite the series is only
+    /// followed: no look is taken.
     pub log_limit_up: f64,
     /// Limit of the downward log ratio.
     pub log_limit_down: f64,
@@ -52,6 +53,11 @@ pub struct SeriesInput {
 }
 
 impl SeriesInput {
+    /// Whether there is a limit that it may cross; if not, it is only followed.
+    fn is_tested(&self) -> bool {
+        self.log_limit_up.is_finite() || self.log_limit_down.is_finite()
+    }
+
     /// Whether a logged event or a repair lies after `before` and not after `day`.
     pub(crate) fn may_have_jumped(&self, before: i32, day: i32) -> bool {
         let within = |days: &[i32]| days.iter().any(|&d| before < d && d <= day);
@@ -147,6 +153,11 @@ pub fn run(series: &[SeriesInput], params: &Params, last_day: i32) -> Vec<Series
         .collect();
     let first_day = states.iter().filter_map(|s| s.rows.first()).map(|r| r.day).min();
     let mut night = first_day.unwrap_or(last_day);
+    if series.iter().all(|s| !s.is_tested() && s.report_days.is_empty()) {
+        // Nothing is asked of the nights before the last refit.
+        night = night.max(last_day.div_euclid(params.refit_days) * params.refit_days);
+        states.par_iter_mut().for_each(|state| state.skip_to(night));
+    }
     while night <= last_day {
         // Refits fall on the same days whatever the first row, so a longer history changes no earlier night.
         let next = (night.div_euclid(params.refit_days) + 1) * params.refit_days;
@@ -236,6 +247,17 @@ impl<'a> State<'a> {
         self.residuals.refit(&self.rows[..self.next], &cuts, self.params);
     }
 
+    /// Takes in all rows before `night` without a look.
+    fn skip_to(&mut self, night: i32) {
+        self.next = self.rows.partition_point(|r| r.day < night);
+        let begun = self.input.restarts.partition_point(|day| *day < night);
+        self.next_restart = begun;
+        if let Some(&day) = self.input.restarts[..begun].last() {
+            self.restart(day);
+            self.start = self.rows.partition_point(|r| r.day < day);
+        }
+    }
+
     /// Takes a new noise and weighs the rows since the restart anew.
     fn adopt(&mut self, noise: Noise) {
         self.noise = noise;
@@ -258,7 +280,8 @@ impl<'a> State<'a> {
             self.unseen = true;
             self.prove_repair();
         }
-        if self.unseen && self.look_is_due(night) && self.blocks.ready(night, self.params) {
+        let due = self.unseen && self.input.is_tested() && self.look_is_due(night);
+        if due && self.blocks.ready(night, self.params) {
             self.look(night, work);
         }
         while self.input.report_days.get(self.next_report).is_some_and(|&day| day <= night) {

@@ -180,6 +180,8 @@ pub(crate) struct Fault {
     /// Airflow at idle and at load where severity is defined, multiples of nominal idle airflow.
     reference_m: (f64, f64),
     cylinders_per_bank: usize,
+    /// Air is measured by a sensor before the throttle.
+    metered: bool,
 }
 
 impl Fault {
@@ -228,6 +230,7 @@ impl Fault {
             bend,
             reference_m,
             cylinders_per_bank: engine.cylinders_per_bank(),
+            metered: engine.air == AirMetering::Maf,
         }
     }
 
@@ -268,7 +271,9 @@ impl Fault {
                 let slope = (m.max(0.5) / idle).ln() / (load / idle).ln();
                 self.sign * severity * (floor + (1.0 - floor) * slope)
             }
-            FaultKind::IntakeDeposits => 0.15 * (self.bend - 0.5) * severity,
+            FaultKind::IntakeDeposits if self.metered => 0.15 * (self.bend - 0.5) * severity,
+            // Pressure in the manifold promises air that the ports do not let through, most of it at load.
+            FaultKind::IntakeDeposits => -(0.2 + 0.6 * self.bend) * severity * m / load,
             FaultKind::ThrottleDeposits => 0.0,
             // Oxygen of a missed firing passes for a lean mixture.
             FaultKind::WornIgnition => 0.05 * ignition_misfires(severity) * self.bend,
@@ -295,7 +300,8 @@ impl Fault {
     /// Change of the reading of air near full throttle, percent of its level.
     pub(super) fn breathing(&self, severity: f64, from_sensor: bool) -> f64 {
         match self.kind {
-            FaultKind::IntakeDeposits => -severity,
+            // Without a sensor the air is worked out from the pressure before the deposits.
+            FaultKind::IntakeDeposits if from_sensor => -severity,
             FaultKind::MeteringError if from_sensor => -self.sign * severity,
             _ => 0.0,
         }
@@ -383,6 +389,7 @@ mod tests {
             bend,
             reference_m: (1.0, 9.0),
             cylinders_per_bank: 4,
+            metered: true,
         }
     }
 
