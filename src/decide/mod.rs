@@ -39,7 +39,7 @@ pub fn decide(
     settings: &DecideSettings,
     as_of: i32,
 ) -> Verdict {
-    let (grounds, gone_back) = grounds(findings, test, settings);
+    let (grounds, gone_back) = grounds(findings, settings);
     let lacking = shortfall(findings, test, settings, as_of);
     let watched = watched(findings, settings);
     let state = match (&grounds[..], &lacking) {
@@ -69,7 +69,7 @@ pub fn decide(
         bank,
         flagged_on: flagged_on.filter(|_| matches!(state, State::Act | State::Watch)),
         drift_per_10000km: drift,
-        km_to_limit: km_to_limit(findings, drift, settings),
+        km_to_limit: km_to_limit(findings, &grounds, drift, settings),
         trim_pct: trim_by_band(findings),
         reason: String::new(),
         checks: checks(action, rival.map(|r| r.action), findings),
@@ -82,47 +82,41 @@ pub fn decide(
 
 /// Everything that makes the vehicle one to act on, with the day on which it did; and the first day of what did, but
 /// has gone back since.
+///
+/// Nobody should open an engine for what is not there any more.
 fn grounds(
     findings: &VehicleFindings,
-    test: &TestSettings,
     settings: &DecideSettings,
 ) -> (Vec<(i32, Ground)>, Option<i32>) {
-    let mut grounds = Vec::new();
-    let mut gone_back: Option<i32> = None;
+    let mut seen: Vec<(i32, Ground, bool)> = Vec::new();
     for (i, s) in findings.series.iter().enumerate() {
-        for (day, log_r, limit) in [
-            (s.flagged_up, s.log_r_up, s.log_limit_up),
-            (s.flagged_down, s.log_r_down, s.log_limit_down),
+        let c = s.change;
+        for (day, log_r, limit, least) in [
+            (s.flagged_up, s.log_r_up, s.log_limit_up, c.lo),
+            (s.flagged_down, s.log_r_down, s.log_limit_down, -c.hi),
         ] {
-            let Some(day) = day else { continue };
-            if log_r < limit - settings.watch_nats && is_back(s, test) {
-                gone_back = gone_back.into_iter().chain([day]).min();
-            } else {
-                grounds.push((day, Ground::Drift(i)));
-            }
+            // The evidence has faded and the change, at the least that it can be, is as good as nothing.
+            let faded = log_r < limit - settings.watch_nats;
+            let back = faded && least < BACK_SHARE * s.least_change;
+            seen.extend(day.map(|day| (day, Ground::Drift(i), back)));
         }
-        if let Some(day) = s.level_on {
-            grounds.push((day, Ground::Level(i)));
-        }
-        if let Some(day) = s.near_limit_on {
-            grounds.push((day, Ground::NearLimit(i)));
-        }
+        let back = s.change_from_first.value.abs() < settings.level_change_pct / 2.0;
+        seen.extend(s.level_on.map(|day| (day, Ground::Level(i), back)));
+        seen.extend(s.near_limit_on.map(|day| (day, Ground::NearLimit(i), false)));
     }
-    if let Some(day) = findings.misfires.as_ref().and_then(|m| m.flagged_on) {
-        grounds.push((day, Ground::Misfire));
+    if let Some((m, day)) = findings.misfires.as_ref().and_then(|m| Some((m, m.flagged_on?))) {
+        let faded = m.log_r < m.log_limit - settings.watch_nats;
+        let back = faded && m.per_1000_rev < settings.misfire_per_1000_rev_min;
+        seen.push((day, Ground::Misfire, back));
     }
-    grounds.sort_by_key(|(day, _)| *day);
-    (grounds, gone_back)
+    seen.sort_by_key(|(day, ..)| *day);
+    let gone_back = seen.iter().find(|(_, _, back)| *back).map(|(day, ..)| *day);
+    let standing = seen.into_iter().filter(|(_, _, back)| !back);
+    (standing.map(|(day, ground, _)| (day, ground)).collect(), gone_back)
 }
 
-/// Whether a trim stands where it began: nobody should open an engine for what is not there any more.
-fn is_back(s: &SeriesFinding, test: &TestSettings) -> bool {
-    let change = s.change;
-    s.kind.is_trim_level()
-        && change.value.abs() < test.least_change_pct
-        && change.lo <= 0.0
-        && change.hi >= 0.0
-}
+/// Share of the size from which a change counts, below which it is as good as nothing (own judgement, no source).
+const BACK_SHARE: f64 = 1.0 / 3.0;
 
 /// The series for whose sake a vehicle is watched: the one nearest to its limit, or a trim that stands half-way to a
 /// lasting change.
@@ -134,8 +128,10 @@ fn watched(findings: &VehicleFindings, settings: &DecideSettings) -> Option<Seri
     };
     let near = findings.series.iter().filter_map(|s| Some((room(s)?, s.kind)));
     let nearest = near.min_by(|a, b| a.0.total_cmp(&b.0));
+    let half_way = settings.level_change_pct / 2.0;
     let raised = |s: &&SeriesFinding| {
-        s.kind.is_trim_level() && s.change_from_first.above(settings.level_change_pct / 2.0)
+        let change = s.change_from_first;
+        s.kind.is_trim_level() && (change.lo > half_way || change.hi < -LEAST_FALL * half_way)
     };
     nearest
         .filter(|(room, _)| *room <= settings.watch_nats)
@@ -174,6 +170,9 @@ fn likely_actions(findings: &VehicleFindings, vehicle: &Vehicle) -> Vec<Likely> 
     list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     list
 }
+
+/// How much larger than a rise a fall must be to be watched, as for acting on it.
+const LEAST_FALL: f64 = 1.5;
 
 /// What a cause asks for first.
 fn action_for(cause: Cause, vehicle: &Vehicle) -> Action {
@@ -218,7 +217,7 @@ fn leading_series<'f>(
         let series = match kind {
             SeriesKind::TrimAll => all(),
             SeriesKind::BankGap => moved(|kind| matches!(kind, SeriesKind::TrimBank(_))),
-            SeriesKind::Tilt | SeriesKind::IdleGap => {
+            SeriesKind::LoadGap | SeriesKind::IdleGap => {
                 moved(|kind| matches!(kind, SeriesKind::Trim(..)))
             }
             SeriesKind::TrimBank(_) | SeriesKind::Trim(..) => findings.of(kind),
@@ -265,16 +264,34 @@ fn affected_bank(
 }
 
 /// Distance until the total correction reaches its limit, km.
-fn km_to_limit(findings: &VehicleFindings, drift: Estimate, settings: &DecideSettings) -> Estimate {
+///
+/// Where one band runs away from the others it is its own level and drift that count, else the highest level and the drift
+/// of all bands, which is known best.
+fn km_to_limit(
+    findings: &VehicleFindings,
+    grounds: &[(i32, Ground)],
+    drift: Estimate,
+    settings: &DecideSettings,
+) -> Estimate {
     let limit = 100.0 * (1.0 + settings.correction_limit_pct / 100.0).ln();
-    let level = findings
-        .series
-        .iter()
-        .filter(|s| matches!(s.kind, SeriesKind::Trim(..)))
-        .map(|s| s.recent_raw)
-        .filter(|v| v.is_finite())
-        .max_by(f64::total_cmp);
-    let Some(level) = level else { return Estimate::NONE };
+    let bands = || findings.series.iter().filter(|s| matches!(s.kind, SeriesKind::Trim(..)));
+    let parted = |(_, ground): &(i32, Ground)| match ground {
+        Ground::Drift(i) => {
+            matches!(findings.series[*i].kind, SeriesKind::IdleGap | SeriesKind::LoadGap)
+        }
+        Ground::Level(_) | Ground::NearLimit(_) | Ground::Misfire => false,
+    };
+    let runaway = bands()
+        .filter(|s| s.drift_per_10000km.is_known() && s.recent_raw.is_finite())
+        .max_by(|a, b| a.change.value.total_cmp(&b.change.value))
+        .filter(|s| s.change.value > 0.0 && grounds.iter().any(parted));
+    let highest =
+        bands().map(|s| s.recent_raw).filter(|v| v.is_finite()).max_by(f64::total_cmp);
+    let (level, drift) = match (runaway, highest) {
+        (Some(s), _) => (s.recent_raw, s.drift_per_10000km),
+        (None, Some(highest)) => (highest, drift),
+        (None, None) => return Estimate::NONE,
+    };
     let room = (limit - level).max(0.0);
     let km = |rate: f64| if rate > 0.0 { room / rate * 10_000.0 } else { f64::NAN };
     // A faster drift is a shorter way, so the ends change places; a rate that may be nought has no far end.

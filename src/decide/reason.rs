@@ -64,7 +64,7 @@ fn act(
                 | SeriesKind::TrimBank(_)
                 | SeriesKind::Trim(..)
                 | SeriesKind::BankGap
-                | SeriesKind::Tilt
+                | SeriesKind::LoadGap
                 | SeriesKind::IdleGap => drift_clause(verdict, verdict.drift_per_10000km),
             },
             Ground::Level(_) => format!("{}, and stays there", trim_clause(verdict)),

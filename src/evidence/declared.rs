@@ -18,13 +18,13 @@ pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
         steps_per_year: test.steps_per_year,
         large_step_sd: test.large_step_prior_pct,
         large_steps_per_year: test.large_steps_per_year,
-        break_share: test.recorded_work_moves_share,
         least_rise: test.least_change_pct,
         least_fall: FALL_LEAST * test.least_change_pct,
         unresolved_steps: UNRESOLVED_STEPS,
         sensitivity_memory_days: SENSITIVITY_MEMORY_DAYS,
         no_reference_sd: NO_REFERENCE_SD,
         reference_error: REFERENCE_ERROR,
+        sigma_floor: SIGMA_FLOOR,
         min_rows: test.rows_min as usize,
         min_days: test.days_min as i32,
         ..Params::default()
@@ -32,11 +32,9 @@ pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
     match kind {
         SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..) => params,
         // Either end may be the one that moves.
-        SeriesKind::BankGap | SeriesKind::IdleGap => {
-            with_rare_steps(Params { least_fall: params.least_rise, ..params })
-        }
-        SeriesKind::Tilt => {
-            let least = TILT_LEAST * params.least_rise;
+        SeriesKind::BankGap => with_rare_steps(Params { least_fall: params.least_rise, ..params }),
+        SeriesKind::IdleGap | SeriesKind::LoadGap => {
+            let least = GAP_LEAST * params.least_rise;
             Params { least_rise: least, least_fall: least, ..with_rare_steps(params) }
         }
         SeriesKind::IdleThrottle => params.scaled(0.25),
@@ -60,9 +58,13 @@ const NO_REFERENCE_SD: f64 = 1.3;
 /// A change must stand out from the difference of two references: 95 % of a normal, 1.96 times the root of 2.
 const REFERENCE_ERROR: f64 = 2.77;
 
-/// How much larger than in all bands a change must be from load to idle: what parts them for a reason (a leak,
-/// droop) is large, and innocent steps differ a little by band.
-const TILT_LEAST: f64 = 1.5;
+/// Sd of rounding to the step of a trim's code, 100/128 % (SAE J1979 service 01 PIDs 06 to 09): the step over the root
+/// of 12, the sd of a uniform error.
+const SIGMA_FLOOR: f64 = 0.2255;
+
+/// How much larger than in all bands a change must be that parts one of them from the others: what does so for a reason
+/// (a leak, droop) is large, and innocent steps differ a little by band.
+const GAP_LEAST: f64 = 1.25;
 
 /// For what a new fuel blend does not move: differences of trims on the same day, in which it cancels, and the
 /// air at full load. Sensors and relearning still move them, seldom and by more (own judgement, no source;
@@ -91,7 +93,7 @@ pub(super) fn level_limit(kind: SeriesKind, decide: &DecideSettings) -> Option<f
         SeriesKind::Trim(_, Band::Idle | Band::Load) => Some(1.25 * decide.level_change_pct),
         SeriesKind::Trim(_, Band::Cruise)
         | SeriesKind::BankGap
-        | SeriesKind::Tilt
+        | SeriesKind::LoadGap
         | SeriesKind::IdleGap
         | SeriesKind::IdleThrottle
         | SeriesKind::Breathing

@@ -10,7 +10,7 @@ use super::series::{Monitored, daily, monitored};
 use super::windows::Windows;
 use super::{Families, Input};
 use crate::stats::sequential::{
-    self, DayRow, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
+    self, DayRow, Mirror, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
 };
 use crate::tables::findings::{
     AdjustedSeries, Estimate, GroupAlarm, SeriesFinding, SeriesKind, TrimFlag,
@@ -27,6 +27,8 @@ pub(super) struct Followed {
     pub(super) weekly: BTreeMap<i32, (f64, f64)>,
     /// All crossings of the drift test's limits, also those before a repair.
     pub(super) flags: Vec<TrimFlag>,
+    /// The test of its rises upside down.
+    pub(super) mirror: Mirror,
 }
 
 impl Followed {
@@ -79,7 +81,7 @@ pub(super) fn follow_series(
                     let series = SeriesInput {
                         group: families[&history.vehicle.engine_family].0,
                         rows,
-                        breaks: history.breaks(kind),
+                        breaks: history.breaks(kind, input.test.recorded_work_moves_share),
                         restarts: BTreeSet::from_iter(repairs).into_iter().collect(),
                         log_limit_up: limit(share.share_up),
                         log_limit_down: limit(share.share_down),
@@ -92,6 +94,7 @@ pub(super) fn follow_series(
             .collect();
         let (owners, series): (Vec<usize>, Vec<SeriesInput>) = members.into_iter().unzip();
         let params = params(kind, input.test);
+        let base_days = input.test.baseline_days.min(input.test.days_min) as i32;
         let outcomes = sequential::run(&series, &params, input.as_of);
         if kind == SeriesKind::TrimAll {
             all.group_alarms = group_alarms(families, &series, &outcomes, &params, input.as_of);
@@ -109,8 +112,8 @@ pub(super) fn follow_series(
                 };
                 let adjusted = bank
                     .filter(|_| !history.services.is_empty())
-                    .map(|bank| adjusted_series(history, bank, &outcome, &params));
-                (adjusted, follow(history, kind, series, outcome, input))
+                    .map(|bank| adjusted_series(history, bank, &outcome, &params, base_days));
+                (adjusted, follow(history, kind, series, outcome, &params, input))
             })
             .collect();
         for (v, (own, followed)) in owners.into_iter().zip(told) {
@@ -167,11 +170,15 @@ fn adjusted_series(
     bank: usize,
     outcome: &SeriesOutcome,
     params: &Params,
+    base_days: i32,
 ) -> AdjustedSeries {
+    let rows: Vec<(i32, f64)> = outcome.residuals.iter().map(|r| (r.day, r.r)).collect();
+    // A vehicle that joined late stands where its peers' season stood then.
+    let zero = mean_before(&rows, rows.first().map_or(0, |r| r.0) + base_days);
     AdjustedSeries {
         vehicle: history.vehicle.vehicle.clone(),
         bank,
-        rows: outcome.residuals.iter().map(|r| (r.day, r.weight, r.r)).collect(),
+        rows: outcome.residuals.iter().map(|r| (r.day, r.weight, r.r - zero)).collect(),
         long_run_variance: outcome.noise.long_run_variance(),
         reference_sd: outcome.reference_sd,
         steps_per_day: params.step_variance_per_week() / 7.0,
@@ -185,11 +192,13 @@ fn follow(
     kind: SeriesKind,
     series: &SeriesInput,
     outcome: SeriesOutcome,
+    params: &Params,
     input: &Input<'_>,
 ) -> Followed {
     let test = input.test;
     let all = &outcome.residuals[..];
     let repaired = outcome.restarted_on.unwrap_or(i32::MIN);
+    let all = &all[all.partition_point(|r| r.day < history.same_vehicle_since())..];
     let rows = &all[all.partition_point(|r| r.day < repaired)..];
     let base_days = test.baseline_days.min(test.days_min) as i32;
     let windows_of = |rows| {
@@ -218,6 +227,7 @@ fn follow(
         days: rows.len(),
         days_in_all: all.len(),
         baseline: mean_before(&raw, raw.first().map_or(0, |r| r.0) + base_days),
+        least_change: params.least_rise,
         change,
         change_from_first: from_first.change(),
         repaired_on: outcome.restarted_on,
@@ -254,7 +264,7 @@ fn follow(
         days.map(move |day| TrimFlag { day, kind, rose })
     });
     let flags = flags.collect();
-    Followed { finding, windows, weekly, flags }
+    Followed { finding, windows, weekly, flags, mirror: outcome.mirror }
 }
 
 fn drift(slope: SlopePosterior) -> Estimate {

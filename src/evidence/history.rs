@@ -1,5 +1,6 @@
 //! One vehicle's history up to the chosen day: distance, learning resets, workshop visits.
 
+use crate::stats::sequential::Break;
 use crate::tables::days::Day;
 use crate::tables::findings::SeriesKind;
 use crate::tables::fleet::{Service, ServiceRecord, Vehicle};
@@ -40,14 +41,20 @@ impl<'a> History<'a> {
         History { vehicle, km, resets, relearning, days, services, odometer_jumps }
     }
 
-    /// Days of work that may move the level of `kind`: a known break, or the repair if it stands flagged; and of jumps of
-    /// the odometer, after which the log may be another vehicle's.
-    pub(super) fn breaks(&self, kind: SeriesKind) -> Vec<i32> {
+    /// Events after which the level of `kind` may be another, by day: recorded work, which moves it with probability
+    /// `work_share`, and jumps of the odometer.
+    pub(super) fn breaks(&self, kind: SeriesKind, work_share: f64) -> Vec<Break> {
         let work = self.services.iter().filter(|s| moves(kind, s.service)).map(|s| s.day);
-        let mut days: Vec<i32> = work.chain(self.odometer_jumps.iter().copied()).collect();
-        days.sort_unstable();
-        days.dedup();
-        days
+        let work = work.map(|day| Break { day, share: work_share });
+        let jumps = self.odometer_jumps.iter().map(|day| Break { day: *day, share: JUMP_SHARE });
+        let mut breaks: Vec<Break> = work.chain(jumps).collect();
+        breaks.sort_by_key(|b| b.day);
+        breaks
+    }
+
+    /// Days from which on what was seen before is not compared with what is seen now: the last jump of the odometer.
+    pub(super) fn same_vehicle_since(&self) -> i32 {
+        self.odometer_jumps.last().copied().unwrap_or(i32::MIN)
     }
 
     /// Days of any work.
@@ -79,6 +86,10 @@ impl<'a> History<'a> {
     }
 }
 
+/// Share of the odometer's jumps after which a level is another: most come of a logger that was moved to another vehicle,
+/// a new odometer is rare (own judgement, no source).
+const JUMP_SHARE: f64 = 0.9;
+
 /// Whether a piece of work may move the level of a series (common practice, no source).
 ///
 /// Total trim survives a learning reset, because the short-term side takes over at once; the idle
@@ -89,7 +100,7 @@ fn moves(kind: SeriesKind, service: Service) -> bool {
         | SeriesKind::TrimBank(_)
         | SeriesKind::Trim(..)
         | SeriesKind::BankGap
-        | SeriesKind::Tilt
+        | SeriesKind::LoadGap
         | SeriesKind::IdleGap => service != Service::BatteryDisconnect,
         SeriesKind::IdleThrottle => !matches!(
             service,

@@ -7,13 +7,13 @@
 
 use crate::stats::sequential::ResidualRow;
 
-/// Days in the trailing window.
-const WINDOW_DAYS: i32 = 28;
+/// Days in the trailing window, and how far back it may reach for its rows where few days are logged.
+const WINDOW_DAYS: (i32, i32) = (28, 120);
 
 /// Rows that the trailing window must have.
 const WINDOW_ROWS_MIN: usize = 12;
 
-/// Rows in the baseline window (the first days after a start or restart).
+/// Rows that the baseline must have: it ends later than its days where few of them are logged.
 const BASELINE_ROWS_MIN: usize = 15;
 
 /// Rows after a visit that tell whether it was a cure (common practice, no source).
@@ -36,11 +36,8 @@ pub(super) fn lasting_change(
     visits: &[i32],
 ) -> Option<i32> {
     let first = rows.first()?.day;
-    let base: Vec<f64> =
-        rows.iter().take_while(|r| r.day < first + baseline_days).map(|r| r.r).collect();
-    if base.len() < BASELINE_ROWS_MIN {
-        return None;
-    }
+    let within = rows.partition_point(|r| r.day < first + baseline_days);
+    let base = raw(rows.get(..within.max(BASELINE_ROWS_MIN))?);
     let (level, base_var) = mean_and_variance(&base);
     // Rows that follow each other with correlation phi carry (1-phi)/(1+phi) of their number.
     let inflation = (1.0 + correlation) / (1.0 - correlation);
@@ -64,13 +61,9 @@ pub(super) fn lasting_change(
             found = None;
             start = end + 1 - CURE_ROWS;
         }
-        while rows[start].day <= today - WINDOW_DAYS {
-            start += 1;
-        }
+        let Some(from) = window_start(&rows[start..=end], today, |r| r.day) else { continue };
+        start += from;
         let window = raw(&rows[start..=end]);
-        if window.len() < WINDOW_ROWS_MIN {
-            continue;
-        }
         let (mean, var) = mean_and_variance(&window);
         let change = sign * (mean - level);
         let se = (inflation * (var / window.len() as f64 + base_var / base.len() as f64)).sqrt();
@@ -85,18 +78,24 @@ fn raw(rows: &[ResidualRow]) -> Vec<f64> {
     rows.iter().map(|r| r.r).collect()
 }
 
-/// First day of the stretch, up to the last row, over which the mean of the last [`WINDOW_DAYS`] days of
-/// raw values stayed at or beyond `limit` in size.
+/// First row of the trailing window that ends with the last of `rows`, on `today`; `None` while there are too few.
+fn window_start<R>(rows: &[R], today: i32, day: impl Fn(&R) -> i32) -> Option<usize> {
+    let fewest = rows.len().checked_sub(WINDOW_ROWS_MIN)?;
+    let from = rows.partition_point(|r| day(r) <= today - WINDOW_DAYS.0).min(fewest);
+    (day(&rows[from]) > today - WINDOW_DAYS.1).then_some(from)
+}
+
+/// First day of the stretch, up to the last row, over which the mean of the trailing window of raw values stayed at or
+/// beyond `limit` in size.
 pub(super) fn near_limit(rows: &[(i32, f64)], limit: f64) -> Option<i32> {
     let mut since = None;
-    let mut start = 0;
     for (end, (day, _)) in rows.iter().enumerate() {
-        while rows[start].0 <= day - WINDOW_DAYS {
-            start += 1;
-        }
-        let window = &rows[start..=end];
-        let mean = window.iter().map(|r| r.1).sum::<f64>() / window.len() as f64;
-        if window.len() < WINDOW_ROWS_MIN || mean.abs() < limit {
+        let far = window_start(&rows[..=end], *day, |r| r.0).is_some_and(|from| {
+            let window = &rows[from..=end];
+            let mean = window.iter().map(|r| r.1).sum::<f64>() / window.len() as f64;
+            mean.abs() >= limit
+        });
+        if !far {
             since = None;
         } else if since.is_none() {
             since = Some(*day);
@@ -138,6 +137,19 @@ mod tests {
         assert_eq!(lasting_change(&rows(120, 4.0), 8.0, 60, 0.5, &[]), None);
         assert_eq!(lasting_change(&rows(120, -12.0), 8.0, 60, 0.5, &[]), None);
         assert!(lasting_change(&rows(120, -12.0), -8.0, 60, 0.5, &[]).is_some());
+    }
+
+    #[test]
+    fn a_vehicle_that_logs_one_day_a_week_is_judged_too() {
+        let weekly = |jump| -> Vec<ResidualRow> {
+            rows(120, jump).into_iter().map(|r| ResidualRow { day: 7 * r.day, ..r }).collect()
+        };
+        let day = lasting_change(&weekly(12.0), 8.0, 60, 0.5, &[]).expect("found");
+        assert!((7 * 128..7 * 140).contains(&day), "{day}");
+        assert_eq!(lasting_change(&weekly(4.0), 8.0, 60, 0.5, &[]), None);
+        let raw: Vec<(i32, f64)> = weekly(25.0).iter().map(|r| (r.day, r.r)).collect();
+        let day = near_limit(&raw, 20.0).expect("found");
+        assert!((7 * 126..7 * 140).contains(&day), "{day}");
     }
 
     #[test]

@@ -25,9 +25,12 @@ const RISING: [[bool; 2]; 3] = [[true, true], [true, false], [false, true]];
 /// rate of nought would make any single misfire a miracle (common practice, no source).
 const RATE_FLOOR: f64 = 0.05;
 
-/// Weight of the family's rate in a vehicle's own baseline, 1,000 revolutions warm and cold (about five hours on
-/// the road, or thirty cold starts).
-const FAMILY_WEIGHT: [f64; 2] = [500.0, 150.0];
+/// What the family's rate weighs in a vehicle's own baseline, as independent events: the shape of a gamma distribution
+/// of rates whose coefficient of variation is one half (own judgement, no source: sound engines of a family differ by that).
+const FAMILY_SHAPE: f64 = 4.0;
+
+/// Days with counters that a baseline must have: it ends later where few days are logged.
+const BASELINE_DAYS_MIN: u32 = 15;
 
 /// Dispersion before any data, and the expected misfires that it weighs (common practice, no source: counts come
 /// in bursts).
@@ -60,7 +63,9 @@ const PROOF_DAYS: i32 = 60;
 struct Watch {
     /// Warm and cold.
     baseline: [Moments; 2],
+    /// First day after it, as far as is known.
     baseline_end: Option<i32>,
+    baseline_days: u32,
     dispersion: f64,
     /// Sums of squared deviations and of expected misfires, whose ratio the dispersion is.
     squares: f64,
@@ -128,10 +133,14 @@ pub(super) fn assess(
         let family_rates = median_rates(&watches);
         for (_, v, i) in &order[start..end] {
             let before = watches[*v].recent.last().map_or(day, |r| r.0);
+            // Whether it was a cure, the counts prove; a new coil may stand in the records as anything.
             let worked = family[*v].services.iter().rev().find(|s| {
-                matches!(s.service, Service::SparkPlugs | Service::InjectorCleaning)
-                    && (before + 1..=day).contains(&s.day)
+                s.service != Service::BatteryDisconnect && (before + 1..=day).contains(&s.day)
             });
+            let moved = &family[*v].odometer_jumps;
+            if moved.iter().any(|jump| (before + 1..=day).contains(jump)) {
+                watches[*v] = Watch::new();
+            }
             watches[*v].hold_repair(worked.map(|s| s.day), day, decide.misfire_per_1000_rev_min);
             watches[*v].take(family[*v].days[*i], family_rates, test, decide, log_limit);
         }
@@ -141,7 +150,7 @@ pub(super) fn assess(
     family
         .iter()
         .zip(watches)
-        .map(|(history, watch)| watch.finding(history, family_rates, test))
+        .map(|(history, watch)| watch.finding(history, family_rates, test, log_limit))
         .collect()
 }
 
@@ -168,6 +177,7 @@ impl Watch {
         Watch {
             baseline: [Moments::default(); 2],
             baseline_end: None,
+            baseline_days: 0,
             dispersion: DISPERSION_PRIOR.0,
             squares: DISPERSION_PRIOR.0 * DISPERSION_PRIOR.1,
             expected: DISPERSION_PRIOR.1,
@@ -206,9 +216,11 @@ impl Watch {
     /// events that each rests on.
     fn own_rates(&self, family_rates: [f64; 2]) -> [(f64, f64); 2] {
         [0, 1].map(|state| {
-            let (own, weight) = (self.baseline[state], FAMILY_WEIGHT[state]);
-            let events = own.count + weight * family_rates[state];
-            (events / (own.kilorevs + weight), events)
+            let own = self.baseline[state];
+            // Events come in bursts: it takes the dispersion to make an independent one.
+            let of_family = FAMILY_SHAPE * self.dispersion;
+            let events = own.count + of_family;
+            (events / (own.kilorevs + of_family / family_rates[state]), events)
         })
     }
 
@@ -236,7 +248,9 @@ impl Watch {
         let end =
             *self.baseline_end.get_or_insert(d.day + test.baseline_days.min(test.days_min) as i32);
         self.recent.push((d.day, c, e));
-        if d.day < end {
+        if d.day < end || self.baseline_days < BASELINE_DAYS_MIN {
+            self.baseline_days += 1;
+            self.baseline_end = Some(end.max(d.day + 1));
             for (baseline, seen) in self.baseline.iter_mut().zip(seen) {
                 baseline.add(seen);
             }
@@ -298,6 +312,7 @@ impl Watch {
         history: &History<'_>,
         family_rates: [f64; 2],
         test: &TestSettings,
+        log_limit: f64,
     ) -> Option<MisfireFinding> {
         let last = self.recent.last()?.0;
         let from = last - test.recent_days as i32;
@@ -343,6 +358,7 @@ impl Watch {
             }),
             flagged_on: self.flagged_on,
             log_r: self.log_r(),
+            log_limit,
             cylinder: concentration
                 .filter(|c| c.p < CONCENTRATION_P && c.share > 0.5)
                 .map(|c| c.cylinder + 1)

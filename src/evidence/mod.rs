@@ -34,7 +34,7 @@ use crate::tables::fleet::{AirMetering, Refuel, ServiceRecord, Vehicle};
 use follow::{Followed, Series, follow_series};
 use history::History;
 use rayon::prelude::*;
-use series::MISFIRE_SHARE;
+use series::{MISFIRE_SHARE, monitored};
 use std::collections::BTreeMap;
 
 /// Everything the evidence reads.
@@ -287,20 +287,22 @@ fn notes(history: &History<'_>, findings: &VehicleFindings) -> Vec<String> {
     notes
 }
 
-/// The mirrored test: falls of the all-band trim, where deposits only ever cause rises.
+/// The test of the all-band trim's rises upside down, for vehicles in the order of the register.
 fn guarantee(followed: &[Vec<Followed>], input: &Input<'_>) -> GuaranteeFigures {
-    let mut flags = 0;
-    let mut years = 0.0;
-    for own in followed {
-        for f in own {
-            if f.finding.kind == SeriesKind::TrimAll {
-                flags += usize::from(f.finding.flagged_down.is_some());
-                years += f.finding.days_in_all as f64 / 365.25;
-            }
-        }
+    let designed = input.test.false_flags_per_vehicle_year;
+    let (mut flags, mut years, mut expected) = (0, 0.0, 0.0);
+    for (vehicle, own) in input.register.iter().zip(followed) {
+        let Some(f) = own.iter().find(|f| f.finding.kind == SeriesKind::TrimAll) else { continue };
+        let all = monitored(vehicle.banks).into_iter().find(|m| m.kind == SeriesKind::TrimAll);
+        let share = all.map_or(0.0, |m| m.share_up);
+        let watched = f64::from(f.mirror.days) / 365.25;
+        flags += usize::from(f.mirror.flagged_on.is_some());
+        years += watched;
+        expected += watched * designed * share;
     }
     GuaranteeFigures {
-        designed_per_vehicle_year: input.test.false_flags_per_vehicle_year,
+        designed_per_vehicle_year: designed,
+        mirror_designed_per_vehicle_year: expected / years,
         mirror_flags: flags,
         mirror_vehicle_years: years,
     }

@@ -32,25 +32,21 @@ pub(super) fn daily(
     kind: SeriesKind,
     test: &TestSettings,
 ) -> Vec<DailyValue> {
-    let levels = if compares_with_own_level(kind) {
-        levels(history, test)
-    } else {
-        [[Level::default(); 3]; BANKS]
-    };
-    history
-        .days
-        .iter()
-        .zip(&history.km)
-        .zip(&history.relearning)
-        .filter_map(|((d, km), relearning)| {
-            if *relearning && kind.is_trim() {
-                return None;
-            }
-            let (y, n) = value(d, kind, &levels, test)?;
+    let mut levels = Levels::default();
+    let mut values = Vec::with_capacity(history.days.len());
+    for ((d, km), relearning) in history.days.iter().zip(&history.km).zip(&history.relearning) {
+        if *relearning && kind.is_trim() {
+            continue;
+        }
+        if compares_with_own_level(kind) {
+            learn(&mut levels, d, test);
+        }
+        if let Some((y, n)) = value(d, kind, &levels, test) {
             let weight = n / (n + SAMPLES_HALF_WEIGHT);
-            Some(DailyValue { day: d.day, km: *km, y, weight })
-        })
-        .collect()
+            values.push(DailyValue { day: d.day, km: *km, y, weight });
+        }
+    }
+    values
 }
 
 /// Series that put several bands or banks together: each enters as its distance from its own level, so that a day with
@@ -60,7 +56,7 @@ fn compares_with_own_level(kind: SeriesKind) -> bool {
         SeriesKind::TrimAll
         | SeriesKind::TrimBank(_)
         | SeriesKind::BankGap
-        | SeriesKind::Tilt
+        | SeriesKind::LoadGap
         | SeriesKind::IdleGap => true,
         SeriesKind::Trim(..)
         | SeriesKind::IdleThrottle
@@ -83,6 +79,11 @@ fn value(d: &Day, kind: SeriesKind, levels: &Levels, test: &TestSettings) -> Opt
         let (y, n, banks) = mean((0..BANKS).filter_map(|bank| moved(bank, band)))?;
         Some((y, n / banks))
     };
+    let gap = |band: Band| {
+        let others = Band::ALL.into_iter().filter(|other| *other != band);
+        let (y, n, _) = mean(others.filter_map(of_band))?;
+        Some(difference(of_band(band)?, (y, n)))
+    };
     match kind {
         SeriesKind::TrimAll => {
             let (y, n, _) = mean(Band::ALL.into_iter().filter_map(of_band))?;
@@ -100,14 +101,8 @@ fn value(d: &Day, kind: SeriesKind, levels: &Levels, test: &TestSettings) -> Opt
             }))?;
             Some((y, n))
         }
-        SeriesKind::Tilt => {
-            let (low, high) = outer_bands(levels)?;
-            Some(difference(of_band(high)?, of_band(low)?))
-        }
-        SeriesKind::IdleGap => {
-            let (y, n, _) = mean([Band::Cruise, Band::Load].into_iter().filter_map(of_band))?;
-            Some(difference(of_band(Band::Idle)?, (y, n)))
-        }
+        SeriesKind::IdleGap => gap(Band::Idle),
+        SeriesKind::LoadGap => gap(Band::Load),
         SeriesKind::IdleThrottle => {
             let m = d.idle_throttle_pct;
             m.mean().filter(|_| enough(m.n)).map(|v| (v, m.n))
@@ -145,64 +140,41 @@ fn difference((a, n): (f64, f64), (b, m): (f64, f64)) -> (f64, f64) {
     (a - b, n * m / (n + m))
 }
 
-/// Where a band stood over the vehicle's first days.
+/// Where a band stood on the first days that showed it.
 #[derive(Debug, Clone, Copy, Default)]
 struct Level {
     y: f64,
-    /// Days that showed it.
-    days: usize,
+    days: f64,
 }
 
 /// Level of each bank in each band.
 type Levels = [[Level; 3]; BANKS];
 
-/// Days with a value that make a baseline (common practice, no source).
-const FEWEST_BASELINE_VALUES: usize = 8;
+/// Days that a band must have been shown on before it is compared with its level, and from which on the level stands
+/// fast (common practice, no source). The first is short so that little is lost, the second long against the noise and
+/// short against fouling.
+const LEVEL_DAYS: (f64, f64) = (8.0, 30.0);
 
 impl Level {
     fn is_known(&self) -> bool {
-        self.days >= FEWEST_BASELINE_VALUES
+        self.days >= LEVEL_DAYS.0
     }
 }
 
-/// The vehicle's own level in each bank and band over its first days.
+/// Takes a day into the levels that do not stand fast yet.
 ///
-/// The window is fixed by the calendar and closes before the first look, so later data never moves a
-/// level and with it the past.
-fn levels(history: &History<'_>, test: &TestSettings) -> Levels {
-    let Some(first) = history.days.first() else { return Levels::default() };
-    let end = f64::from(first.day) + test.baseline_days.min(test.days_min);
-    let level = |bank: usize, band: usize| {
-        let values: Vec<f64> = history
-            .judged_days()
-            .take_while(|d| f64::from(d.day) < end)
-            .map(|d| d.bands[bank][band])
-            .filter(|b| b.n >= test.samples_per_day_min)
-            .map(|b| b.y / b.n)
-            .collect();
-        Level { y: values.iter().sum::<f64>() / values.len() as f64, days: values.len() }
-    };
-    std::array::from_fn(|bank| std::array::from_fn(|band| level(bank, band)))
+/// A level is a running mean of the days that showed its band, wherever they lie, so that no gap and no rare band leaves
+/// a vehicle without one, and so that no later day ever moves an earlier value.
+fn learn(levels: &mut Levels, d: &Day, test: &TestSettings) {
+    for (levels, bands) in levels.iter_mut().zip(&d.bands) {
+        for (level, b) in levels.iter_mut().zip(bands) {
+            if b.n >= test.samples_per_day_min && level.days < LEVEL_DAYS.1 {
+                level.days += 1.0;
+                level.y += (b.y / b.n - level.y) / level.days;
+            }
+        }
+    }
 }
-
-/// The lowest and the highest band that the vehicle shows often enough; `None` if that is one and the same.
-///
-/// A hybrid that hardly idles is compared from cruise to load.
-fn outer_bands(levels: &Levels) -> Option<(Band, Band)> {
-    let days = |band: Band| levels.iter().map(|bank| bank[band as usize]).map(|l| l.days).max();
-    let commonest = Band::ALL.into_iter().filter_map(days).max()?;
-    let is_shown = |band: &Band| {
-        let of_band = levels.iter().map(|bank| bank[*band as usize]);
-        of_band.filter(Level::is_known).any(|l| RARE_BAND * l.days >= commonest)
-    };
-    let mut shown = Band::ALL.into_iter().filter(is_shown);
-    let low = shown.next()?;
-    shown.next_back().map(|high| (low, high))
-}
-
-/// A band shown on less than one in this many of the days of the commonest is no end of the tilt: it would leave too few
-/// days with both (common practice, no source).
-const RARE_BAND: usize = 4;
 
 /// The series that are monitored, with their shares of the vehicle's false-flag budget.
 ///
@@ -226,8 +198,8 @@ pub(super) fn monitored(banks: usize) -> Vec<Monitored> {
         list.push(tested(SeriesKind::BankGap, gap, gap));
     }
     list.extend([
-        tested(SeriesKind::Tilt, 0.04, 0.04),
-        tested(SeriesKind::IdleGap, 0.03, 0.03),
+        tested(SeriesKind::IdleGap, 0.035, 0.035),
+        tested(SeriesKind::LoadGap, 0.035, 0.035),
         tested(SeriesKind::IdleThrottle, 0.03, 0.0),
         tested(SeriesKind::Breathing, 0.0, 0.03),
         tested(SeriesKind::WarmupGap, 0.03, 0.0),

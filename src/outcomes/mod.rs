@@ -59,29 +59,33 @@ pub fn assess(
         fuel.iter().map(|f| (f.vehicle.as_str(), f)).collect();
     jobs.into_iter()
         .map(|job| {
-            let next = services
-                .iter()
-                .filter(|s| s.vehicle == job.vehicle && s.day > job.day && is_cleaning(s.service))
-                .map(|s| s.day)
-                .min();
+            let others = || {
+                let of_vehicle = services.iter().filter(|s| s.vehicle == job.vehicle);
+                of_vehicle.filter(|s| is_cleaning(s.service)).map(|s| s.day)
+            };
+            let next = others().filter(|day| *day > job.day).min();
+            let last = others().filter(|day| *day < job.day).max();
             let fuel = fuel.get(job.vehicle.as_str()).copied();
             let days = days.get(&job.vehicle).unwrap_or(&none);
             let until = next.unwrap_or(as_of + 1).min(as_of + 1);
-            outcome(job, until, adjusted, fuel, days, decide.misfire_per_1000_rev_min)
+            // What earlier work took away is not this one's.
+            let since = last.map_or(i32::MIN, |day| day + RELEARN_DAYS);
+            outcome(job, since..until, adjusted, fuel, days, decide.misfire_per_1000_rev_min)
         })
         .collect()
 }
 
-/// `until`: the day after the last that counts.
+/// `counted`: the days that lie closer to this work than to other work.
 fn outcome(
     job: &ServiceRecord,
-    until: i32,
+    counted: Range<i32>,
     adjusted: &[AdjustedSeries],
     fuel: Option<&AdjustedFuel>,
     days: &[Day],
     misfire_min: f64,
 ) -> Outcome {
-    let before = job.day - WINDOW_DAYS..job.day;
+    let until = counted.end;
+    let before = (job.day - WINDOW_DAYS).max(counted.start)..job.day;
     let after = job.day + RELEARN_DAYS..(job.day + RELEARN_DAYS + WINDOW_DAYS).min(until);
     let own = || adjusted.iter().filter(|s| s.vehicle == job.vehicle);
     // The bank that stood further off before the work is the one that it was for.
@@ -349,12 +353,12 @@ fn median_interval(mut v: Vec<f64>) -> Estimate {
         return Estimate::NONE;
     }
     let value = if n % 2 == 1 { v[n / 2] } else { 0.5 * (v[n / 2 - 1] + v[n / 2]) };
-    // Largest k with P(Binomial(n, 1/2) < k) <= 2.5 %.
-    let (mut k, mut tail, mut term) = (0usize, 0.0, 0.5f64.powi(n as i32));
-    while tail + term <= 0.025 {
-        tail += term;
+    // Largest k with P(Binomial(n, 1/2) < k) <= 2.5 %; logarithms, because 2^-n underflows from 1,075 jobs on.
+    let (mut k, mut tail, mut log_term) = (0usize, 0.0, -(n as f64) * std::f64::consts::LN_2);
+    while k < n / 2 && tail + log_term.exp() <= 0.025 {
+        tail += log_term.exp();
         k += 1;
-        term *= (n - k + 1) as f64 / k as f64;
+        log_term += ((n - k + 1) as f64 / k as f64).ln();
     }
     if k == 0 {
         return Estimate { value, lo: f64::NAN, hi: f64::NAN };

@@ -89,6 +89,7 @@ pub(super) fn run_record(
         },
         "false_flags": {
             "designed_per_vehicle_year": end.judged.guarantee.designed_per_vehicle_year,
+            "mirror_designed_per_vehicle_year": end.judged.guarantee.mirror_designed_per_vehicle_year,
             "mirror_flags": end.judged.guarantee.mirror_flags,
             "mirror_vehicle_years": end.judged.guarantee.mirror_vehicle_years,
         },

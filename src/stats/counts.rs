@@ -205,7 +205,12 @@ pub fn dispersed_ratio(
     level: f64,
 ) -> Option<DispersedRatio> {
     let (a, b) = (pooled(first), pooled(second));
-    let df = (first.len() + second.len()) as f64 - 2.0;
+    // Parts of a sample without an event say nothing of how much counts vary.
+    let telling = |parts: &[Counted], all: Counted| match all.count {
+        0 => 0.0,
+        _ => parts.len() as f64 - 1.0,
+    };
+    let df = telling(first, a) + telling(second, b);
     if df <= 0.0 || first.is_empty() || second.is_empty() || a.count + b.count == 0 {
         return None;
     }

@@ -39,11 +39,11 @@ pub enum SeriesKind {
     Trim(usize, Band),
     /// Total trim of bank 1 less that of bank 2, on the same airflow: what both banks share cancels.
     BankGap,
-    /// Total trim at the highest airflow that the vehicle usually shows, load, less that at the lowest, idle: what
-    /// changes the mixture alike at all airflows cancels.
-    Tilt,
-    /// Total trim at idle less that in the other bands, on the same days.
+    /// Total trim at idle less that in the other bands, on the same days: what changes the mixture alike at all airflows
+    /// cancels.
     IdleGap,
+    /// The same at load.
+    LoadGap,
     /// Throttle angle at warm idle.
     IdleThrottle,
     /// Air taken in near full throttle.
@@ -60,8 +60,8 @@ impl SeriesKind {
             SeriesKind::TrimBank(bank) => format!("trim_b{bank}_all"),
             SeriesKind::Trim(bank, band) => format!("trim_b{bank}_{}", band.as_str()),
             SeriesKind::BankGap => "trim_bank_gap".to_owned(),
-            SeriesKind::Tilt => "trim_tilt".to_owned(),
             SeriesKind::IdleGap => "trim_idle_gap".to_owned(),
+            SeriesKind::LoadGap => "trim_load_gap".to_owned(),
             SeriesKind::IdleThrottle => "idle_throttle".to_owned(),
             SeriesKind::Breathing => "breathing".to_owned(),
             SeriesKind::WarmupGap => "warmup_gap".to_owned(),
@@ -95,6 +95,8 @@ pub struct SeriesFinding {
     pub days_in_all: usize,
     /// Own level in the baseline period, before peers are taken off.
     pub baseline: f64,
+    /// Size from which a change counts.
+    pub least_change: f64,
     /// Peer-adjusted change to now from the baseline since the last repair, in the unit of the series.
     pub change: Estimate,
     /// Peer-adjusted change to now from the first baseline of all, repairs or not.
@@ -223,6 +225,8 @@ pub struct MisfireFinding {
     pub flagged_on: Option<i32>,
     /// Log evidence at the last look.
     pub log_r: f64,
+    /// Its limit.
+    pub log_limit: f64,
     /// Cylinder (1-based) on which the misfires concentrate, if they do.
     pub cylinder: Option<usize>,
     /// p-value of the exact concentration test, corrected for the number of cylinders.
@@ -524,6 +528,8 @@ pub struct GroupAlarm {
 pub struct GuaranteeFigures {
     /// Highest rate of false flags that the limits are set for, per healthy vehicle and year.
     pub designed_per_vehicle_year: f64,
+    /// The part of it that the test of rising trims has, which is the one run upside down; `NaN` before the first look.
+    pub mirror_designed_per_vehicle_year: f64,
     /// Flags of the same test run upside down on this fleet, where fouling cannot cause any.
     pub mirror_flags: usize,
     /// Vehicle-years that this mirror test has seen.

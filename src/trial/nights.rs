@@ -358,7 +358,7 @@ fn said(
             SeriesKind::TrimBank(bank) => truth.trim(day, bank - 1, None),
             SeriesKind::Trim(bank, band) => truth.trim(day, bank - 1, Some(band)),
             SeriesKind::BankGap
-            | SeriesKind::Tilt
+            | SeriesKind::LoadGap
             | SeriesKind::IdleGap
             | SeriesKind::IdleThrottle
             | SeriesKind::Breathing

@@ -89,7 +89,7 @@ fn flags(result: &TrialResult, out: &mut String) {
     line(
         out,
         format_args!(
-            "  mirrored  {} (the all-band trims' falls alone)",
+            "  mirrored  {} (the test of rising trims upside down)",
             rate(&figures::mirror(result))
         ),
     );

@@ -218,6 +218,7 @@ impl Made {
             group_alarms: &self.alarms,
             guarantee: GuaranteeFigures {
                 designed_per_vehicle_year: 0.01,
+                mirror_designed_per_vehicle_year: 0.006,
                 mirror_flags: 0,
                 mirror_vehicle_years: f64::NAN,
             },

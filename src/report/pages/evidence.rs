@@ -283,8 +283,8 @@ pub(super) fn series_words(kind: SeriesKind) -> String {
         }
         SeriesKind::IdleThrottle => "Throttle angle at idle".to_owned(),
         SeriesKind::BankGap => "Trim, bank 1 less bank 2".to_owned(),
-        SeriesKind::Tilt => "Trim, load less idle".to_owned(),
         SeriesKind::IdleGap => "Trim, idle less the other bands".to_owned(),
+        SeriesKind::LoadGap => "Trim, load less the other bands".to_owned(),
         SeriesKind::Breathing => "Air near full throttle".to_owned(),
         SeriesKind::WarmupGap => "Trim, warm-up less hot".to_owned(),
     }

@@ -56,12 +56,12 @@ fn false_flags(input: &ReportInput<'_>) -> Markup {
         p {
             strong { "Measured on this fleet. " }
             @if g.mirror_vehicle_years > 0.0 && g.mirror_vehicle_years.is_finite() {
-                "The same test runs upside down as well, looking for trims that slowly fall, which fouling does not \
+                "The test for rising trims runs upside down as well, looking for trims that slowly fall, which fouling does not \
                  cause: it gave " (words::counted(g.mirror_flags, "flag", "flags")) " in "
                 (words::figure(g.mirror_vehicle_years, 1)) " vehicle-years"
                 @if g.mirror_flags > 0 { ", " (rate(mirror_rate)) }
-                ". "
-                @if g.mirror_vehicle_years * g.designed_per_vehicle_year < 3.0 {
+                "; its limit is set for at most " (rate(g.mirror_designed_per_vehicle_year)) ". "
+                @if g.mirror_vehicle_years * g.mirror_designed_per_vehicle_year < 3.0 {
                     "That is too short a time to confirm the designed rate; it would only show a gross fault. "
                 }
                 "The figure means nothing if something in this fleet really does make trims fall."

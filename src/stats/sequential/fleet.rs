@@ -10,9 +10,9 @@ use rayon::prelude::*;
 use super::noise::{Residuals, shrunk_noise};
 use super::params::Params;
 use super::peers::{Reference, reference};
-use super::posterior::{Direction, Ramps, SlopePosterior, slope_posterior};
+use super::posterior::{Direction, Ramps, SlopePosterior};
 use super::scan::{Look, Workspace};
-use super::series::{AdjustedRow, Blocks, Noise};
+use super::series::{AdjustedRow, Blocks, Break, Noise};
 
 /// One vehicle's value on one day.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,10 +34,13 @@ pub struct SeriesInput {
     pub group: usize,
     /// At most one row per day, days ascending.
     pub rows: Vec<DayRow>,
-    /// Days of logged events after which the level may be another, ascending. On a series that stands
-    /// flagged such an event is the repair if the rows after it prove so: at least half of the change is
-    /// gone. Everything before it is then forgotten.
-    pub breaks: Vec<i32>,
+    /// Events after which the level may be another, by day. On a series that stands flagged such an event is the
+    /// repair if the rows after it prove so: at least half of the change is gone. Everything before it is then
+    /// forgotten.
+    ///
+    /// Study: every event is a free change of level; but each such freedom takes up to eight ninths of what a ramp
+    /// shows, and most recorded work leaves the mixture alone.
+    pub breaks: Vec<Break>,
     /// Days of repairs, ascending: everything before is forgotten.
     pub restarts: Vec<i32>,
     /// Limit of the upward log ratio; see [`super::params::log_limit`]. With both limits infinite the series is only
@@ -53,6 +56,11 @@ pub struct SeriesInput {
 }
 
 impl SeriesInput {
+    /// Days of events and repairs.
+    fn events(&self) -> impl Iterator<Item = i32> {
+        self.breaks.iter().map(|b| b.day).chain(self.restarts.iter().copied())
+    }
+
     /// Whether there is a limit that it may cross; if not, it is only followed.
     fn is_tested(&self) -> bool {
         self.log_limit_up.is_finite() || self.log_limit_down.is_finite()
@@ -60,8 +68,7 @@ impl SeriesInput {
 
     /// Whether a logged event or a repair lies after `before` and not after `day`.
     pub(crate) fn may_have_jumped(&self, before: i32, day: i32) -> bool {
-        let within = |days: &[i32]| days.iter().any(|&d| before < d && d <= day);
-        within(&self.breaks) || within(&self.restarts)
+        self.events().any(|d| before < d && d <= day)
     }
 }
 
@@ -136,6 +143,20 @@ pub struct SeriesOutcome {
     pub reference_sd: f64,
     /// All rows up to the last day, peer-adjusted.
     pub residuals: Vec<ResidualRow>,
+    /// The upward test on the same values upside down.
+    pub mirror: Mirror,
+}
+
+/// What the upward test says of a series upside down: nothing that makes a series rise can flag it there, so its flags
+/// show how often innocent steps and noise do.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Mirror {
+    /// Night of the first look.
+    since: Option<i32>,
+    /// Days from there to the last look, the mirror's own flag or that of a rise.
+    pub days: i32,
+    /// First night on which the limit of a rise was crossed downward by as much as a rise must have.
+    pub flagged_on: Option<i32>,
 }
 
 /// Runs the test on one channel's series up to and including `last_day`.
@@ -203,6 +224,7 @@ struct State<'a> {
     looks: u32,
     up: DirectionOutcome,
     down: DirectionOutcome,
+    mirror: Mirror,
 }
 
 impl<'a> State<'a> {
@@ -235,14 +257,13 @@ impl<'a> State<'a> {
             looks: 0,
             up: DirectionOutcome::default(),
             down: DirectionOutcome::default(),
+            mirror: Mirror::default(),
         }
     }
 
     /// Detrends the rows seen before `night`.
     fn refit_residuals(&mut self, night: i32) {
-        let mut cuts: Vec<i32> =
-            self.input.breaks.iter().chain(&self.input.restarts).copied().collect();
-        cuts.retain(|&cut| cut <= night);
+        let mut cuts: Vec<i32> = self.input.events().filter(|&cut| cut <= night).collect();
         cuts.sort_unstable();
         self.residuals.refit(&self.rows[..self.next], &cuts, self.params);
     }
@@ -304,7 +325,7 @@ impl<'a> State<'a> {
         };
         let seen = &self.rows[self.start..self.next];
         let mean = |rows: &[AdjustedRow]| rows.iter().map(|r| r.r).sum::<f64>() / rows.len() as f64;
-        let proven = self.input.breaks.iter().find(|&&day| {
+        let proven = self.input.breaks.iter().map(|b| b.day).find(|&day| {
             let (before, after) = seen.split_at(seen.partition_point(|r| r.day < day));
             // Decided once, on the tenth row, so that a later wobble cannot pass for a cure.
             if day <= flag.day || after.len() != ROWS || before.len() < 3 * ROWS {
@@ -314,7 +335,7 @@ impl<'a> State<'a> {
             let raised = mean(&before[before.len() - ROWS..]) - base;
             (mean(after) - base).abs() <= 0.5 * raised.abs()
         });
-        if let Some(&day) = proven {
+        if let Some(day) = proven {
             self.restart(day);
             self.start = self.next - ROWS;
             self.adopt(self.noise);
@@ -346,6 +367,7 @@ impl<'a> State<'a> {
         self.up.log_r = Some(log_r_up);
         self.down.log_r = Some(log_r_down);
         self.watched = false;
+        self.look_down_as_up(night, log_r_down, work);
         let limits = [self.input.log_limit_up, self.input.log_limit_down];
         for (direction, limit) in [Direction::Up, Direction::Down].into_iter().zip(limits) {
             let (flagged, log_r) = match direction {
@@ -362,12 +384,8 @@ impl<'a> State<'a> {
                     Direction::Up => self.params.least_rise,
                     Direction::Down => self.params.least_fall,
                 };
-                let reference_sd = self.reference.sd(self.input.group, night);
-                let (blocks, params) = (&self.blocks, self.params);
-                let ramps = Ramps::of(blocks, direction, night, reference_sd, params, work);
-                // Nor does a rise count that the peers' reference may have made by its own error.
-                let least = least.hypot(self.params.reference_error * reference_sd);
-                if ramps.as_ref().is_some_and(|ramps| ramps.change_size() < least) {
+                let ramps = self.ramps(direction, night, work);
+                if ramps.as_ref().is_some_and(|r| r.change_size() < self.least(least, night)) {
                     continue;
                 }
                 let slope = ramps.map(|ramps| ramps.posterior());
@@ -380,6 +398,41 @@ impl<'a> State<'a> {
         }
     }
 
+    /// The upward test on the same values upside down, which acts on nothing.
+    fn look_down_as_up(&mut self, night: i32, log_r_down: f64, work: &mut Workspace) {
+        let since = *self.mirror.since.get_or_insert(night);
+        if self.mirror.flagged_on.is_some() || self.up.flag.is_some() {
+            return;
+        }
+        self.mirror.days = night - since;
+        if log_r_down > self.input.log_limit_up {
+            let ramps = self.ramps(Direction::Down, night, work);
+            let large = ramps.is_none_or(|r| {
+                r.change_size() >= self.least(self.params.least_rise, night)
+            });
+            if large {
+                self.mirror.flagged_on = Some(night);
+            }
+        }
+        self.watched |= log_r_down > self.input.log_limit_up - self.params.watch_margin;
+    }
+
+    fn ramps(&self, direction: Direction, night: i32, work: &mut Workspace) -> Option<Ramps<'_>> {
+        let reference_sd = self.reference_sd(night);
+        Ramps::of(&self.blocks, direction, night, reference_sd, self.params, work)
+    }
+
+    /// Largest sd of the peers' reference since the first row that counts.
+    fn reference_sd(&self, night: i32) -> f64 {
+        let first = self.blocks.first_day().unwrap_or(night);
+        self.reference.worst_sd(self.input.group, first, night)
+    }
+
+    /// Size from which a change counts: nor does one that the peers' reference may have made by its own error.
+    fn least(&self, least: f64, night: i32) -> f64 {
+        least.hypot(self.params.reference_error * self.reference_sd(night))
+    }
+
     fn slope(
         &self,
         direction: Direction,
@@ -389,8 +442,7 @@ impl<'a> State<'a> {
         if !self.blocks.ready(night, self.params) {
             return None;
         }
-        let reference_sd = self.reference.sd(self.input.group, night);
-        slope_posterior(&self.blocks, direction, night, reference_sd, self.params, work)
+        self.ramps(direction, night, work).map(|ramps| ramps.posterior())
     }
 
     fn outcome(mut self, last_day: i32, work: &mut Workspace) -> SeriesOutcome {
@@ -420,6 +472,7 @@ impl<'a> State<'a> {
             looks: self.looks,
             reference_sd,
             residuals: seen.iter().map(residual).collect(),
+            mirror: self.mirror,
             up: self.up,
             down: self.down,
         }

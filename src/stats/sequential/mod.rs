@@ -25,9 +25,9 @@ mod series;
 
 pub use common_drift::{CommonDrift, CommonFlag, common_drift};
 pub use fleet::{
-    DayRow, DirectionOutcome, Flag, LevelChange, ResidualRow, SeriesInput, SeriesOutcome, run,
+    Mirror,    DayRow, DirectionOutcome, Flag, LevelChange, ResidualRow, SeriesInput, SeriesOutcome, run,
 };
 pub use params::{Params, PhiRule, WEEKS_PER_YEAR, log_limit};
 pub use posterior::{Direction, SlopePosterior, slope_posterior};
 pub use scan::{Look, Workspace};
-pub use series::{AdjustedRow, Blocks, Noise};
+pub use series::{AdjustedRow, Blocks, Break, Noise};

@@ -45,7 +45,7 @@ impl Residuals {
                 start = end;
             }
         }
-        self.clip(params.clip_sd);
+        self.clip(params.clip_sd, params.sigma_floor);
     }
 
     fn add_stretch(&mut self, rows: &[AdjustedRow], segment_rows: usize) {
@@ -76,12 +76,12 @@ impl Residuals {
         self.ends.push(self.values.len());
     }
 
-    fn clip(&mut self, clip_sd: f64) {
+    fn clip(&mut self, clip_sd: f64, floor: f64) {
         let mut sizes: Vec<f64> = self.values.iter().map(|r| r.value.abs()).collect();
         let Some(mad) = median_of(&mut sizes) else {
             return;
         };
-        let reach = clip_sd * MAD_TO_SD * mad;
+        let reach = clip_sd * f64::max(MAD_TO_SD * mad, floor);
         for residual in &mut self.values {
             residual.value = residual.value.clamp(-reach, reach);
         }
@@ -104,9 +104,10 @@ impl Residuals {
         self.values.iter().map(|r| r.value * r.value).sum::<f64>() / self.len()
     }
 
-    /// Log of the marginal sd, corrected for what the lines took; `None` without variation.
-    fn log_sigma(&self, phi: f64) -> Option<f64> {
+    /// Log of the marginal sd, corrected for what the lines took and not below `floor`; `None` without variation.
+    fn log_sigma(&self, phi: f64, floor: f64) -> Option<f64> {
         let variance = self.mean_square() / (1.0 - self.lost_share(phi));
+        let variance = if variance < floor * floor { floor * floor } else { variance };
         (variance > 0.0 && variance.is_finite()).then(|| 0.5 * variance.ln() + LOG_SIGMA_BIAS)
     }
 
@@ -163,7 +164,7 @@ pub(crate) fn shrunk_noise(
 ) -> Vec<Noise> {
     let phi = correlations(residuals, groups, params);
     let own: Vec<Option<f64>> =
-        residuals.par_iter().zip(&phi).map(|(r, &phi)| r.log_sigma(phi)).collect();
+        residuals.par_iter().zip(&phi).map(|(r, &phi)| r.log_sigma(phi, params.sigma_floor)).collect();
     let known = || own.iter().zip(residuals).filter_map(|(own, r)| own.map(|s| (s, r.len())));
     let rows: f64 = known().map(|(_, n)| n).sum();
     // Before any series has a segment: the size of a step, so that nothing looks certain.

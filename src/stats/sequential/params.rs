@@ -37,10 +37,6 @@ pub struct Params {
     pub large_steps_per_year: f64,
     /// Prior sd of an accepted ordinary step as a multiple of `step_sd`. Study: 1.5.
     pub accepted_step_factor: f64,
-    /// Share of logged events after which the level is another: 0.15 (own judgement, no source). Study: every event
-    /// is a free change of level; but each such freedom takes up to eight ninths of what a ramp shows, and most
-    /// recorded work leaves the mixture alone.
-    pub break_share: f64,
     /// How many steps may be accepted into the null. Study: 2.
     pub accepted_steps: usize,
     /// A step is accepted when the log of its prior odds times its Bayes factor exceeds this. Study: -1.5.
@@ -80,6 +76,9 @@ pub struct Params {
     pub refit_days: i32,
     /// Rows per detrended segment in a noise refit. Study: about 90.
     pub segment_rows: usize,
+    /// Smallest sd that is believed, channel units; 0: any. A value that is stuck, or moves by single steps of its
+    /// code, would otherwise look certain. Study: 0.
+    pub sigma_floor: f64,
     /// Rows that weigh as much as the fleet's mean log sigma. Study: 30.
     pub sigma_prior_rows: f64,
     /// Blocks of whitened residuals that weigh as much as the fleet's mean kappa. Study: 30.
@@ -133,7 +132,6 @@ impl Default for Params {
             large_step_sd: 3.0,
             large_steps_per_year: 0.05,
             accepted_step_factor: 1.5,
-            break_share: 0.15,
             accepted_steps: 2,
             accept_log_odds: -1.5,
             sensitivity_sd: 0.25,
@@ -152,6 +150,7 @@ impl Default for Params {
             clip_after_rows: 20,
             refit_days: 28,
             segment_rows: 90,
+            sigma_floor: 0.0,
             sigma_prior_rows: 30.0,
             kappa_prior_blocks: 30.0,
             kappa_block_rows: 20,
@@ -221,21 +220,24 @@ impl Params {
             least_fall: self.least_fall * factor,
             vote_limit: self.vote_limit * factor,
             no_reference_sd: self.no_reference_sd * factor,
+            sigma_floor: self.sigma_floor * factor,
             ..self.clone()
         }
     }
 
     /// The steps that a block may begin with: rare ones of any size, or what a logged event may have changed.
-    pub(crate) fn steps_at(&self, known_break: bool) -> [StepPrior; 2] {
-        let per_block = f64::from(self.block_days) / DAYS_PER_YEAR;
+    ///
+    /// `since_last` is the number of days from the row before the block: steps happen while nothing is logged, too.
+    pub(crate) fn steps_at(&self, break_share: Option<f64>, since_last: i32) -> [StepPrior; 2] {
+        let per_block = f64::from(since_last.max(self.block_days)) / DAYS_PER_YEAR;
         let ordinary = StepPrior {
             odds: self.steps_per_year * per_block,
             sd: self.step_sd,
             accepted_sd: self.accepted_step_factor * self.step_sd,
         };
         let large = StepPrior::alike(self.large_steps_per_year * per_block, self.large_step_sd);
-        let break_odds = self.break_share / (1.0 - self.break_share);
-        [if known_break { StepPrior::alike(break_odds, self.break_sd) } else { ordinary }, large]
+        let at_event = |share: f64| StepPrior::alike(share / (1.0 - share), self.break_sd);
+        [break_share.map_or(ordinary, at_event), large]
     }
 
     /// Variance that innocent steps add per week, squared channel units.

@@ -19,6 +19,13 @@ pub(crate) struct Reference {
 }
 
 impl Reference {
+    /// Largest sd of a group's reference between two days, channel units: what stood in the values while they had few
+    /// peers beside them stays in the history when more join. The first days of all, on which no vehicle has a level
+    /// yet, are left out.
+    pub(crate) fn worst_sd(&self, group: usize, from: i32, to: i32) -> f64 {
+        (from + SETTLES_DAYS..=to).map(|day| self.sd(group, day)).fold(self.sd(group, to), f64::max)
+    }
+
     /// Sd of a group's reference on a day, channel units; 0 before the first.
     pub(crate) fn sd(&self, group: usize, day: i32) -> f64 {
         let Some(days) = self.group_sd.get(group) else {
@@ -81,6 +88,10 @@ const FEWEST_AFTER_EXCLUSION: (usize, f64) = (5, 0.4);
 const SLOW_AFTER_ROWS: u32 = 20;
 /// Standard error of a median as a multiple of a mean's (sqrt(pi / 2)).
 const MEDIAN_FACTOR: f64 = 1.25;
+
+/// Days after which the sd of a reference is believed: vehicles vote from their tenth value on, and a season does not
+/// go far meanwhile (common practice, no source).
+const SETTLES_DAYS: i32 = 40;
 
 /// Fewest votes for a group to count in [`Unlikeness`].
 const FEWEST_FOR_VARIANCE: usize = 3;
@@ -250,9 +261,12 @@ impl Walk<'_> {
     }
 
     fn note_sd(&mut self, group: usize) {
+        let error = |votes: &[(f64, usize)]| {
+            let square = votes.iter().map(|&(_, i)| self.standing[i].slow.powi(2)).sum::<f64>();
+            MEDIAN_FACTOR * square.sqrt() / votes.len().max(1) as f64
+        };
         let votes = &self.polls[group].votes;
-        let square = votes.iter().map(|&(_, i)| self.standing[i].slow.powi(2)).sum::<f64>();
-        let own = MEDIAN_FACTOR * square.sqrt() / votes.len().max(1) as f64;
+        let own = error(votes);
         // A vehicle does not vote on its own reference. Where no group is large enough to tell how unlike they are, a
         // group that leans on all may be as unlike them as it would be without any reference.
         let today = if votes.len() > FEWEST_VOTERS {
@@ -262,14 +276,17 @@ impl Walk<'_> {
                 0.0 => f64::INFINITY,
                 _ => self.unlikeness.between.max(0.0).sqrt(),
             };
-            own.hypot(self.params.no_reference_sd.min(between))
+            error(&self.everyone.votes).hypot(self.params.no_reference_sd.min(between))
         } else {
             own.hypot(self.params.no_reference_sd)
         };
         let days = &mut self.out.group_sd[group];
         days.push(match days.last().copied() {
             Some(before) if votes.is_empty() => before,
-            Some(before) => before + (today - before) / self.params.reference_memory_days,
+            Some(before) => {
+                let memory = self.params.reference_memory_days.min(1.0 + days.len() as f64);
+                before + (today - before) / memory
+            }
             None => today,
         });
     }

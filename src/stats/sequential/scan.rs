@@ -99,7 +99,7 @@ impl Workspace {
         self.start(blocks);
         self.project_constant(blocks);
         self.project_common_mode(blocks, params);
-        let events = blocks.list.iter().skip(1).filter(|block| block.known_break).count();
+        let events = blocks.list.iter().skip(1).filter(|b| b.break_share.is_some()).count();
         let most_steps = params.accepted_steps + events.min(MOST_EVENTS);
         let (mut up, mut down, mut null) = (LogSum::empty(), LogSum::empty(), LogSum::one());
         let mut log_round = 0.0;
@@ -268,8 +268,10 @@ impl Workspace {
     /// `exp(z² q² / (2 (1 + q² G))) / sqrt(1 + q² G)`, and the best of them.
     fn step_sum(&mut self, blocks: &Blocks, params: &Params) -> StepSum {
         let n = self.step.g.len();
-        let (anywhere, at_event) = (params.steps_at(false), params.steps_at(true));
-        let priors = |k: usize| if blocks.list[k].known_break { &at_event } else { &anywhere };
+        let priors = |k: usize| {
+            let block = &blocks.list[k];
+            params.steps_at(block.break_share, block.day - block.tau_day)
+        };
         self.step_terms.clear();
         let mut peak = 0.0_f64;
         for k in 1..n {
@@ -298,7 +300,7 @@ impl Workspace {
         StepSum {
             log_sum: sum.ln() + shift,
             log_max: max.ln() + shift,
-            log_max_factor: ordinary.ln() + shift - anywhere[0].odds.ln(),
+            log_max_factor: ordinary.ln() + shift - params.steps_at(None, 0)[0].odds.ln(),
             best: best.0,
             accepted_sd: priors(best.0)[best.1].accepted_sd,
         }

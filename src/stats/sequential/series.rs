@@ -103,10 +103,19 @@ pub(crate) struct Block {
     pub(crate) tau: f64,
     /// Day of that row.
     pub(crate) tau_day: i32,
-    /// A logged event lies between that row and this block.
-    pub(crate) known_break: bool,
+    /// If events lie between that row and this block: the share of the likeliest after which the level is another.
+    pub(crate) break_share: Option<f64>,
     pub(crate) sums: Sums,
     pub(crate) first: FirstRow,
+}
+
+/// An event after which the level may be another.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Break {
+    /// Day of the event.
+    pub day: i32,
+    /// Share of such events after which the level is another, above 0 and below 1.
+    pub share: f64,
 }
 
 /// A series since its last restart, as blocks.
@@ -119,9 +128,9 @@ pub struct Blocks {
 }
 
 impl Blocks {
-    /// Blocks of rows in day order under one noise; `breaks` are the days of logged events, ascending.
+    /// Blocks of rows in day order under one noise; `breaks` are events, by day.
     #[must_use]
-    pub fn from_rows(rows: &[AdjustedRow], breaks: &[i32], noise: &Noise, params: &Params) -> Self {
+    pub fn from_rows(rows: &[AdjustedRow], breaks: &[Break], noise: &Noise, params: &Params) -> Self {
         let mut blocks = Self::default();
         for row in rows {
             blocks.push(row, breaks, noise, params);
@@ -163,7 +172,7 @@ impl Blocks {
     pub(crate) fn push(
         &mut self,
         row: &AdjustedRow,
-        breaks: &[i32],
+        breaks: &[Break],
         noise: &Noise,
         params: &Params,
     ) {
@@ -207,19 +216,20 @@ impl Blocks {
         }
     }
 
-    fn open_block(&mut self, row: &AdjustedRow, breaks: &[i32], params: &Params) {
-        let known_break = self.previous.is_some_and(|before| {
-            let later = breaks.partition_point(|&b| b <= before.day);
-            breaks.get(later).is_some_and(|&b| b <= row.day)
+    fn open_block(&mut self, row: &AdjustedRow, breaks: &[Break], params: &Params) {
+        let break_share = self.previous.and_then(|before| {
+            let between = |day: i32| breaks.partition_point(|b| b.day <= day);
+            let shares = breaks[between(before.day)..between(row.day)].iter().map(|b| b.share);
+            shares.max_by(f64::total_cmp)
         });
         let full = self.list.last().is_none_or(|block| row.day - block.day >= params.block_days);
-        if full || known_break {
+        if full || break_share.is_some() {
             let before = self.previous.unwrap_or(*row);
             self.list.push(Block {
                 day: row.day,
                 tau: before.x,
                 tau_day: before.day,
-                known_break,
+                break_share,
                 sums: Sums::default(),
                 first: FirstRow::default(),
             });
