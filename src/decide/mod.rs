@@ -285,8 +285,7 @@ fn km_to_limit(
         .filter(|s| s.drift_per_10000km.is_known() && s.recent_raw.is_finite())
         .max_by(|a, b| a.change.value.total_cmp(&b.change.value))
         .filter(|s| s.change.value > 0.0 && grounds.iter().any(parted));
-    let highest =
-        bands().map(|s| s.recent_raw).filter(|v| v.is_finite()).max_by(f64::total_cmp);
+    let highest = bands().map(|s| s.recent_raw).filter(|v| v.is_finite()).max_by(f64::total_cmp);
     let (level, drift) = match (runaway, highest) {
         (Some(s), _) => (s.recent_raw, s.drift_per_10000km),
         (None, Some(highest)) => (highest, drift),

@@ -3,14 +3,16 @@
 //! Comes in: a vehicle's history, its followed series and findings. Goes out: the weights of the causes. Never: weighs.
 
 use super::Input;
-use super::cause::{self, Witnesses};
+use super::cause::{self, Found, Witnesses};
 use super::follow::Followed;
 use super::history::History;
 use super::shape::{Change, Seen};
 use super::{windows, within};
 use crate::settings::TestSettings;
 use crate::tables::days::Day;
-use crate::tables::findings::{Cause, CauseWeight, Estimate, SeriesKind, VehicleFindings};
+use crate::tables::findings::{
+    Cause, CauseWeight, Estimate, SeriesFinding, SeriesKind, VehicleFindings,
+};
 use crate::tables::fleet::{AirMetering, Service};
 use crate::tables::trips::Band;
 
@@ -58,6 +60,7 @@ pub(super) fn causes(
         breathing: change(SeriesKind::Breathing),
         breathing_from_sensor: history.vehicle.air_metering == AirMetering::Maf,
         warmup_gap: change(SeriesKind::WarmupGap),
+        found: &found(findings, input.decide.watch_nats),
         misfires: findings.misfires.as_ref(),
         plug_km: plug_km(history, findings.odometer_km),
         plug_life_km: input.decide.plug_life_km,
@@ -70,6 +73,34 @@ pub(super) fn causes(
                 .map(|s| last_day - s.day)
         },
     })
+}
+
+/// What the tests found of the series and still find, each once.
+fn found(findings: &VehicleFindings, fading_nats: f64) -> Vec<Found> {
+    let stands = |s: &&SeriesFinding| {
+        let up = s.flagged_up.is_some() && s.log_r_up >= s.log_limit_up - fading_nats;
+        let down = s.flagged_down.is_some() && s.log_r_down >= s.log_limit_down - fading_nats;
+        up || down || s.level_on.is_some() || s.near_limit_on.is_some()
+    };
+    let mut found: Vec<Found> = findings
+        .series
+        .iter()
+        .filter(stands)
+        .map(|s| match s.kind {
+            SeriesKind::IdleThrottle => Found::IdleThrottle,
+            SeriesKind::Breathing => Found::Breathing,
+            SeriesKind::WarmupGap => Found::WarmupGap,
+            SeriesKind::TrimAll
+            | SeriesKind::TrimBank(_)
+            | SeriesKind::Trim(..)
+            | SeriesKind::BankGap
+            | SeriesKind::IdleGap
+            | SeriesKind::LoadGap => Found::Mixture,
+        })
+        .collect();
+    found.sort_unstable();
+    found.dedup();
+    found
 }
 
 /// Distance on the present spark plugs, km.

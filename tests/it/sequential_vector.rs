@@ -5,8 +5,8 @@ use std::path::Path;
 
 use proptest::prelude::*;
 use trimdrift::stats::sequential::{
-    AdjustedRow, Blocks, DayRow, Direction, Noise, Params, SeriesInput, SeriesOutcome, Workspace,
-    common_drift, log_limit, run, slope_posterior,
+    AdjustedRow, Blocks, Break, DayRow, Direction, Noise, Params, SeriesInput, SeriesOutcome,
+    Workspace, common_drift, log_limit, run, slope_posterior,
 };
 
 fn numbers(name: &str) -> Vec<Vec<f64>> {
@@ -94,7 +94,7 @@ fn made_up(vehicles: usize, days: i32, seed: u64) -> Vec<SeriesInput> {
             SeriesInput {
                 group: i % 2,
                 rows,
-                breaks: if i % 4 == 1 { vec![140] } else { Vec::new() },
+                breaks: if i % 4 == 1 { vec![work_on(140)] } else { Vec::new() },
                 restarts: if i % 5 == 3 { vec![200] } else { Vec::new() },
                 log_limit_up: log_limit(1.0),
                 log_limit_down: log_limit(1.0),
@@ -194,14 +194,21 @@ fn downward_is_upward_in_the_mirror() {
     assert!(flags > 0);
 }
 
+/// A limit that no evidence reaches, so that every night is looked at.
+const OUT_OF_REACH: f64 = 1e9;
+
+fn work_on(day: i32) -> Break {
+    Break { day, share: 0.15 }
+}
+
 /// Made-up series of 400 days without log entries, on which the evidence adds up for ever.
 fn undecided(vehicles: usize, seed: u64) -> Vec<SeriesInput> {
     let mut series = made_up(vehicles, 400, seed);
     for s in &mut series {
         s.breaks.clear();
         s.restarts.clear();
-        s.log_limit_up = f64::INFINITY;
-        s.log_limit_down = f64::INFINITY;
+        s.log_limit_up = OUT_OF_REACH;
+        s.log_limit_down = OUT_OF_REACH;
     }
     series
 }
@@ -214,7 +221,7 @@ fn a_logged_jump_is_no_drift() {
         row.y += 4.0;
     }
     let unlogged = run(&series, &Params::default(), 399);
-    series[1].breaks = vec![320];
+    series[1].breaks = vec![work_on(320)];
     let logged = run(&series, &Params::default(), 399);
     let (before, after) = (unlogged[1].up.log_r.unwrap(), logged[1].up.log_r.unwrap());
     assert!(after < before, "the log entry must lower the evidence: {before} {after}");
@@ -226,14 +233,67 @@ fn a_logged_jump_is_no_drift() {
     }
 }
 
+/// Without limits a series is only followed: what is told of its last day is the same as if it had been looked at.
+#[test]
+fn a_series_that_is_only_followed_ends_as_one_that_is_tested() {
+    let tested: Vec<SeriesInput> = undecided(30, 41)
+        .into_iter()
+        .map(|s| SeriesInput { slope_margin: f64::INFINITY, ..s })
+        .collect();
+    let unlimited = |s: SeriesInput| SeriesInput {
+        log_limit_up: f64::INFINITY,
+        log_limit_down: f64::INFINITY,
+        ..s
+    };
+    let followed: Vec<SeriesInput> = tested.iter().cloned().map(unlimited).collect();
+    let (a, b) = (run(&tested, &Params::default(), 399), run(&followed, &Params::default(), 399));
+    for (a, b) in a.iter().zip(&b) {
+        assert!(a.looks > 0 && b.looks == 0 && b.up.log_r.is_none());
+        assert_eq!((&a.residuals, a.noise, a.level), (&b.residuals, b.noise, b.level));
+        assert_eq!((a.up.slope, a.down.slope), (b.up.slope, b.down.slope));
+        assert!(a.up.slope.is_some());
+    }
+}
+
+/// A pilot vehicle that had no peers through half a season is not flagged for it when peers arrive.
+#[test]
+fn a_season_without_peers_is_no_drift_once_peers_arrive() {
+    let params = Params { no_reference_sd: 1.3, reference_error: 2.77, ..Params::default() };
+    let rows = |from: i32, km: f64| -> Vec<DayRow> {
+        let season = |day: i32| 2.5 * (std::f64::consts::TAU * f64::from(day) / 365.0).cos();
+        let noise = |day: i32| 0.6 * f64::from((day * 7919) % 11 - 5) / 5.0;
+        let row = |day: i32| DayRow {
+            day,
+            x: f64::from(day - from) * km / 10_000.0,
+            y: -season(day) + noise(day + km as i32),
+            weight: 1.0,
+        };
+        (from..400).map(row).collect()
+    };
+    let series: Vec<SeriesInput> = (0..12)
+        .map(|i| SeriesInput {
+            group: 0,
+            rows: rows(if i == 0 { 0 } else { 180 }, 40.0 + f64::from(i)),
+            breaks: Vec::new(),
+            restarts: Vec::new(),
+            log_limit_up: log_limit(100.0),
+            log_limit_down: log_limit(100.0),
+            slope_margin: 0.0,
+            report_days: Vec::new(),
+        })
+        .collect();
+    let without = Params { reference_error: 0.0, ..params.clone() };
+    assert!(run(&series, &without, 399)[0].up.flag.is_some(), "the season is in its history");
+    assert!(run(&series, &params, 399)[0].up.flag.is_none());
+}
+
 /// Work that changed nothing explains a ramp away less when little recorded work is declared to move the level.
 #[test]
 fn a_record_hides_little_of_a_drift() {
     let mut series = undecided(60, 37);
-    series.iter_mut().for_each(|s| s.breaks = vec![230]);
-    let evidence = |break_share| -> Vec<f64> {
-        let params = Params { break_share, ..Params::default() };
-        run(&series, &params, 399).iter().map(|o| o.up.log_r.expect("a look")).collect()
+    let mut evidence = |share| -> Vec<f64> {
+        series.iter_mut().for_each(|s| s.breaks = vec![Break { day: 230, share }]);
+        run(&series, &Params::default(), 399).iter().map(|o| o.up.log_r.expect("a look")).collect()
     };
     let (seldom, always) = (evidence(0.15), evidence(0.99));
     // Every third series has a ramp; each record of one that it may explain costs some of its evidence.

@@ -407,9 +407,8 @@ impl<'a> State<'a> {
         self.mirror.days = night - since;
         if log_r_down > self.input.log_limit_up {
             let ramps = self.ramps(Direction::Down, night, work);
-            let large = ramps.is_none_or(|r| {
-                r.change_size() >= self.least(self.params.least_rise, night)
-            });
+            let large =
+                ramps.is_none_or(|r| r.change_size() >= self.least(self.params.least_rise, night));
             if large {
                 self.mirror.flagged_on = Some(night);
             }

@@ -25,7 +25,8 @@ mod series;
 
 pub use common_drift::{CommonDrift, CommonFlag, common_drift};
 pub use fleet::{
-    Mirror,    DayRow, DirectionOutcome, Flag, LevelChange, ResidualRow, SeriesInput, SeriesOutcome, run,
+    DayRow, DirectionOutcome, Flag, LevelChange, Mirror, ResidualRow, SeriesInput, SeriesOutcome,
+    run,
 };
 pub use params::{Params, PhiRule, WEEKS_PER_YEAR, log_limit};
 pub use posterior::{Direction, SlopePosterior, slope_posterior};

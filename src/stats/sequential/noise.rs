@@ -163,8 +163,11 @@ pub(crate) fn shrunk_noise(
     params: &Params,
 ) -> Vec<Noise> {
     let phi = correlations(residuals, groups, params);
-    let own: Vec<Option<f64>> =
-        residuals.par_iter().zip(&phi).map(|(r, &phi)| r.log_sigma(phi, params.sigma_floor)).collect();
+    let own: Vec<Option<f64>> = residuals
+        .par_iter()
+        .zip(&phi)
+        .map(|(r, &phi)| r.log_sigma(phi, params.sigma_floor))
+        .collect();
     let known = || own.iter().zip(residuals).filter_map(|(own, r)| own.map(|s| (s, r.len())));
     let rows: f64 = known().map(|(_, n)| n).sum();
     // Before any series has a segment: the size of a step, so that nothing looks certain.

@@ -130,7 +130,12 @@ pub struct Blocks {
 impl Blocks {
     /// Blocks of rows in day order under one noise; `breaks` are events, by day.
     #[must_use]
-    pub fn from_rows(rows: &[AdjustedRow], breaks: &[Break], noise: &Noise, params: &Params) -> Self {
+    pub fn from_rows(
+        rows: &[AdjustedRow],
+        breaks: &[Break],
+        noise: &Noise,
+        params: &Params,
+    ) -> Self {
         let mut blocks = Self::default();
         for row in rows {
             blocks.push(row, breaks, noise, params);
