@@ -60,6 +60,9 @@ pub(super) struct TrialArgs {
     /// Vehicles of an engine family, which are each other's peers.
     #[arg(long, value_parser = clap::value_parser!(u32).range(1..=10_000))]
     pub(super) family: Option<u32>,
+    /// Engine families in a fleet; small families lean on all others.
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=1000))]
+    pub(super) families: Option<u32>,
     /// Years.
     #[arg(long, value_parser = clap::value_parser!(u32).range(1..=20))]
     pub(super) years: Option<u32>,

@@ -122,6 +122,7 @@ pub(super) fn trial(args: &TrialArgs, progress: &Reporter) -> End {
     if let Some(years) = args.years {
         settings.years = f64::from(years);
     }
+    settings.families = args.families.map_or(settings.families, |n| n as usize);
     settings.group_size = args.family.map_or(settings.group_size, |size| size as usize);
     settings.seed = args.seed.unwrap_or(settings.seed);
     if let Some(rate) = args.false_flags {

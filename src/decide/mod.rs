@@ -42,9 +42,10 @@ pub fn decide(
     let (grounds, gone_back) = grounds(findings, settings);
     let lacking = shortfall(findings, test, settings, as_of);
     let watched = watched(findings, settings);
+    let off_from_start = findings.off_from_start.abs() > settings.level_change_pct;
     let state = match (&grounds[..], &lacking) {
         ([], Some(_)) => State::TooLittleData,
-        ([], None) if gone_back.is_some() || watched.is_some() => State::Watch,
+        ([], None) if gone_back.is_some() || watched.is_some() || off_from_start => State::Watch,
         ([], None) => State::Sound,
         _ => State::Act,
     };
@@ -205,7 +206,7 @@ fn leading_series<'f>(
         Ground::Misfire => None,
     });
     let moved = |part: fn(SeriesKind) -> bool| {
-        let size = |s: &SeriesFinding| s.change.value.abs();
+        let size = |s: &SeriesFinding| as_fault(s.change.value);
         let parts = findings.series.iter().filter(|s| part(s.kind) && size(s).is_finite());
         parts.max_by(|a, b| size(a).total_cmp(&size(b)))
     };
@@ -260,7 +261,13 @@ fn affected_bank(
     if !((one - two).abs() > settings.level_change_pct / 2.0 || grounds.iter().any(parted)) {
         return None;
     }
-    Some(if one.abs() > two.abs() { 1 } else { 2 })
+    Some(if as_fault(one) > as_fault(two) { 1 } else { 2 })
+}
+
+/// Size of a change for telling what moved where parts have parted: most faults make a trim rise, so a fall counts half
+/// (own judgement, no source).
+fn as_fault(change: f64) -> f64 {
+    if change < 0.0 { -0.5 * change } else { change }
 }
 
 /// Distance until the total correction reaches its limit, km.

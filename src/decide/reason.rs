@@ -22,6 +22,10 @@ pub(super) fn sentence(
         State::Watch if verdict.flagged_on.is_some() => {
             format!("A change was found and has gone back since: {}.", trim_clause(verdict))
         }
+        State::Watch if watched.is_none() => format!(
+            "The fuel correction stands {:+.1} % from its peers' and has since its first days: the logs cannot tell since when.",
+            100.0 * (findings.off_from_start / 100.0).exp_m1()
+        ),
         State::Watch => format!(
             "Evidence is building up but has not reached its limit: {}.",
             match watched {

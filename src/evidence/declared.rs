@@ -13,7 +13,8 @@ use crate::tables::trips::Band;
 /// Throttle angle moves by tenths where trims move by whole percents; breathing by several.
 pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
     let params = Params {
-        slope_sd: test.slope_prior_pct_per_10000km,
+        slope_mean: test.slope_prior_pct_per_10000km,
+        slope_sd: test.slope_prior_sd_pct_per_10000km,
         step_sd: test.step_prior_pct,
         steps_per_year: test.steps_per_year,
         large_step_sd: test.large_step_prior_pct,

@@ -175,6 +175,7 @@ fn adjusted_series(
     let rows: Vec<(i32, f64)> = outcome.residuals.iter().map(|r| (r.day, r.r)).collect();
     // A vehicle that joined late stands where its peers' season stood then.
     let zero = mean_before(&rows, rows.first().map_or(0, |r| r.0) + base_days);
+    let per_day = history.km_per_week() / 7.0 / 10_000.0;
     AdjustedSeries {
         vehicle: history.vehicle.vehicle.clone(),
         bank,
@@ -182,7 +183,7 @@ fn adjusted_series(
         long_run_variance: outcome.noise.long_run_variance(),
         reference_sd: outcome.reference_sd,
         steps_per_day: params.step_variance_per_week() / 7.0,
-        slope_sd_per_day: params.slope_sd * history.km_per_week() / 7.0 / 10_000.0,
+        slope_per_day: (params.slope_mean * per_day, params.slope_sd * per_day),
         flags: Vec::new(),
     }
 }

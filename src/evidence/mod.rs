@@ -24,6 +24,7 @@ mod within;
 mod witnesses;
 
 use crate::settings::{DecideSettings, TestSettings};
+use crate::stats::robust;
 use crate::stats::sequential::log_limit;
 use crate::tables::days::Day;
 use crate::tables::findings::{
@@ -87,6 +88,7 @@ pub fn assess(input: &Input<'_>) -> Evidence {
         follow_series(&histories, &families, input);
     let (mut misfires, mut economy, adjusted_fuel) = by_family(&histories, &families, input);
     let guarantee = guarantee(&followed, input);
+    let off_from_start = off_from_start(&followed, &families);
     let vehicles = histories
         .iter()
         .enumerate()
@@ -94,6 +96,7 @@ pub fn assess(input: &Input<'_>) -> Evidence {
             let own = std::mem::take(&mut followed[v]);
             let mut findings = assemble(history, &own, misfires[v].take(), input);
             findings.economy = economy[v].take();
+            findings.off_from_start = off_from_start[v];
             if let Some(economy) = &mut findings.economy {
                 economy.notes.extend(economy::expectation(&findings.causes));
             }
@@ -116,6 +119,44 @@ pub fn assess(input: &Input<'_>) -> Evidence {
 
 /// Peers below which the report warns (the drift test then leans on the whole fleet).
 const FEW_PEERS: usize = 5;
+
+/// How far each vehicle stands from its peers now, log-percent, if it stood out among them on its first days already;
+/// `NaN` if it did not or too few of its family are known.
+///
+/// Every other series asks for a change since the first days: what was wrong before them is seen here alone.
+fn off_from_start(followed: &[Vec<Followed>], families: &Families) -> Vec<f64> {
+    let start = |own: &[Followed]| -> Option<f64> {
+        let bands = own.iter().filter(|f| matches!(f.finding.kind, SeriesKind::Trim(..)));
+        let known: Vec<f64> = bands.map(|f| f.finding.baseline).filter(|b| b.is_finite()).collect();
+        (!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64)
+    };
+    let starts: Vec<Option<f64>> = followed.iter().map(|own| start(own)).collect();
+    let mut off = vec![f64::NAN; followed.len()];
+    for (_, members) in families.values() {
+        let known: Vec<f64> = members.iter().filter_map(|v| starts[*v]).collect();
+        let (Some(middle), Some(spread)) = (robust::median(&known), robust::mad(&known)) else {
+            continue;
+        };
+        if known.len() <= FEW_PEERS {
+            continue;
+        }
+        let far = OUTSTANDING_SD * if spread > LEAST_SPREAD { spread } else { LEAST_SPREAD };
+        for &v in members {
+            let Some(apart) = starts[v].map(|s| s - middle).filter(|a| a.abs() > far) else {
+                continue;
+            };
+            let all = followed[v].iter().find(|f| f.finding.kind == SeriesKind::TrimAll);
+            let since = all.map(|f| f.finding.change_from_first.value).filter(|c| c.is_finite());
+            off[v] = apart + since.unwrap_or(0.0);
+        }
+    }
+    off
+}
+
+/// Robust standard deviations from the family's median beyond which a start stands out, and the smallest such deviation
+/// that is believed, log-percent (own judgement, no source).
+const OUTSTANDING_SD: f64 = 3.5;
+const LEAST_SPREAD: f64 = 1.0;
 
 /// Family name to (index, members in register order).
 type Families = BTreeMap<String, (usize, Vec<usize>)>;
@@ -192,6 +233,7 @@ fn assemble(
         resets: history.resets.clone(),
         loop_inferred: history.days.iter().any(|d| d.loop_inferred),
         peers: 0,
+        off_from_start: f64::NAN,
         series: followed.iter().map(|f| f.finding.clone()).collect(),
         causes: Vec::new(),
         misfires,

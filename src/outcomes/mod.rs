@@ -7,7 +7,9 @@ use crate::settings::DecideSettings;
 use crate::stats::counts::{Counted, dispersed_ratio, pooled};
 use crate::stats::wander::{self, Differences, Wander, by_period, half_width};
 use crate::tables::days::Day;
-use crate::tables::findings::{AdjustedFuel, AdjustedSeries, Estimate, Outcome, OutcomeSummary};
+use crate::tables::findings::{
+    AdjustedFuel, AdjustedSeries, Estimate, Outcome, OutcomeSummary, TrimFlag,
+};
 use crate::tables::fleet::{Service, ServiceRecord};
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -164,9 +166,13 @@ impl TrimSides {
         if b.len() < ROWS_MIN || a.len() < ROWS_MIN {
             return None;
         }
-        let side = |rows: &[(i32, f64, f64)]| {
-            Side::of(rows, job, series.long_run_variance, series.slope_sd_per_day)
-        };
+        // What was found to grow grew before the work and, as nothing took its reason away, grows again after it; of the
+        // others it is not known whether anything grows, or which way.
+        let (usual, sd) = series.slope_per_day;
+        let rises = |f: &TrimFlag| f.kind.is_trim_level() && f.rose && f.day <= job;
+        let grows = series.flags.iter().any(rises);
+        let slope = if grows { (usual, sd) } else { (0.0, usual.hypot(sd)) };
+        let side = |rows: &[(i32, f64, f64)]| Side::of(rows, job, series.long_run_variance, slope);
         let (before, after) = (side(&b), side(&a));
         let variance = before.variance
             + after.variance
@@ -207,10 +213,15 @@ struct Side {
 }
 
 impl Side {
-    /// A straight line whose slope is shrunk to none by what a fault may grow a day: a normal prior of sd `slope_sd` on the
+    /// A straight line whose slope is shrunk to what a fault usually grows a day: a normal prior (mean, sd) on the
     /// slope, none on the level (ridge regression; Hoerl & Kennard, 1970, from memory). Rows count by their long-run
     /// variance, which slow noise has.
-    fn of(rows: &[(i32, f64, f64)], job: i32, long_run: f64, slope_sd: f64) -> Side {
+    fn of(
+        rows: &[(i32, f64, f64)],
+        job: i32,
+        long_run: f64,
+        (usual, slope_sd): (f64, f64),
+    ) -> Side {
         let weight: f64 = rows.iter().map(|r| r.1).sum();
         let from_job = |r: &(i32, f64, f64)| f64::from(r.0 - job);
         let mean = rows.iter().map(|r| r.1 * r.2).sum::<f64>() / weight;
@@ -221,8 +232,12 @@ impl Side {
             xx += r.1 * x * x / long_run;
             xy += r.1 * x * (r.2 - mean) / long_run;
         }
-        let slope_variance = if slope_sd > 0.0 { 1.0 / (xx + slope_sd.powi(-2)) } else { 0.0 };
-        let slope = slope_variance * xy;
+        let (slope, slope_variance) = if slope_sd > 0.0 {
+            let precision = slope_sd.powi(-2);
+            ((xy + precision * usual) / (xx + precision), 1.0 / (xx + precision))
+        } else {
+            (usual, 0.0)
+        };
         Side {
             mean,
             at_job: mean - slope * middle,
@@ -461,14 +476,14 @@ mod tests {
     fn growth_on_both_sides_is_not_taken_for_the_work() {
         // 0.05 % a day up to 9 % at the job, which takes it all away, and on from there: the means tell 6.5 %.
         let grows = |d: i32| f64::from(d) * 0.05 + if d < 0 { 9.0 } else { 0.0 };
-        let series = |slope_sd_per_day| AdjustedSeries {
+        let series = |sd| AdjustedSeries {
             vehicle: "v".to_owned(),
             bank: 1,
             rows: (-60..60).map(|d| (d, 1.0, grows(d))).collect(),
             long_run_variance: 0.01,
             reference_sd: 0.0,
             steps_per_day: 0.0,
-            slope_sd_per_day,
+            slope_per_day: (0.0, sd),
             flags: Vec::new(),
         };
         let change = |slope_sd| {

@@ -290,6 +290,9 @@ pub struct VehicleFindings {
     pub loop_inferred: bool,
     /// Peers with enough data in the engine family.
     pub peers: usize,
+    /// How far the trim stands from its peers' now, log-percent, if it stood out among them from the first days on; else
+    /// `NaN`.
+    pub off_from_start: f64,
     /// All monitored series.
     pub series: Vec<SeriesFinding>,
     /// Posterior over causes, most likely first; empty unless something was flagged.
@@ -551,8 +554,8 @@ pub struct AdjustedSeries {
     pub reference_sd: f64,
     /// Variance that innocent steps add from one day to the next, log-percent².
     pub steps_per_day: f64,
-    /// How fast a fault may grow, sd of the slope, log-percent per day.
-    pub slope_sd_per_day: f64,
+    /// How fast a fault grows, mean and sd of the slope before it is cut at nought, log-percent per day.
+    pub slope_per_day: (f64, f64),
     /// Flags of the vehicle's trims over its whole history.
     pub flags: Vec<TrimFlag>,
 }

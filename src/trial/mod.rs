@@ -21,7 +21,6 @@ mod work;
 
 pub use settings::{Nuisances, TrialSettings};
 
-use generator::FAMILIES;
 use nights::{FleetRun, VehicleRun};
 use rayon::prelude::*;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -63,7 +62,7 @@ impl TrialResult {
 ///
 /// Uses the threads of the current rayon pool; they change the time and nothing else.
 pub fn run(settings: &TrialSettings, progress: &(dyn Fn(u64, u64) + Sync)) -> TrialResult {
-    let size = (FAMILIES * settings.group_size).max(1);
+    let size = (settings.families * settings.group_size).max(1);
     let total = settings.vehicles as u64;
     let count = settings.vehicles.div_ceil(size);
     let done = AtomicU64::new(0);

@@ -72,6 +72,8 @@ pub(super) struct VehicleRun {
     pub(super) fleet: usize,
     pub(super) vehicle: Vehicle,
     pub(super) fault: Option<Fault>,
+    /// First day from which it was logged.
+    pub(super) joined: i32,
     /// Last day simulated.
     pub(super) end: i32,
     pub(super) flag: Option<(i32, Ground)>,
@@ -123,7 +125,7 @@ impl VehicleRun {
     pub(super) fn sound_years(&self, flagged: Option<i32>) -> f64 {
         let until = self.fault.as_ref().map_or(self.end + 1, |f| f.onset);
         let until = flagged.map_or(until, |day| until.min(day));
-        f64::from((until - FIRST_DAY - plain_rules::SILENT_NIGHTS).max(0)) / 365.25
+        f64::from((until - self.joined - plain_rules::SILENT_NIGHTS).max(0)) / 365.25
     }
 }
 
@@ -296,6 +298,7 @@ fn blank(number: usize, fleet: &Fleet, v: usize, flags: &Flags) -> VehicleRun {
     VehicleRun {
         fleet: number,
         fault: truth.fault.clone(),
+        joined: truth.joined,
         end: fleet.period.1,
         flag,
         grounds: flags.grounds[v].clone(),

@@ -18,6 +18,8 @@ pub struct TrialSettings {
     pub seed: u64,
     /// Vehicles per engine family.
     pub group_size: usize,
+    /// Engine families in a fleet.
+    pub families: usize,
     /// Share of vehicles that get a fault, 0 to 1.
     pub share_faulty: f64,
     /// Share of these whose fault is worked on in the workshop, well or badly, and grows again from what is left, 0 to 1.
@@ -43,6 +45,7 @@ impl Default for TrialSettings {
             years: 3.0,
             seed: 1,
             group_size: 50,
+            families: 2,
             share_faulty: 0.15,
             share_repaired: 0.0,
             rate_pct_per_10000km: (2.0, 8.0),
@@ -56,14 +59,23 @@ impl Default for TrialSettings {
 
 impl TrialSettings {
     /// Names of the presets.
-    pub const PRESETS: [&'static str; 7] =
-        ["default", "healthy", "faults", "workshop", "steps_known", "steps_rare", "study"];
+    pub const PRESETS: [&'static str; 8] = [
+        "default",
+        "healthy",
+        "faults",
+        "seldom",
+        "workshop",
+        "steps_known",
+        "steps_rare",
+        "study",
+    ];
 
     /// The settings of a preset; `None` for an unknown name.
     ///
     /// * `default`: see [`TrialSettings::default`].
     /// * `healthy`: nothing planted, all nuisances on, 1,600 vehicles.
     /// * `faults`: 30 % faulty, for causes and actions.
+    /// * `seldom`: vehicles that join at any time of the first nine months and are logged on a third of their days.
     /// * `workshop`: half of the vehicles faulty, most of them worked on: for what is said of the work.
     /// * `steps_known`: every step of fuel or sensor stands in the workshop records, and the test is told
     ///   that unrecorded ones are rare.
@@ -79,6 +91,15 @@ impl TrialSettings {
                 TrialSettings { preset: "healthy", vehicles: 1600, share_faulty: 0.0, ..base }
             }
             "faults" => TrialSettings { preset: "faults", share_faulty: 0.3, ..base },
+            "seldom" => TrialSettings {
+                preset: "seldom",
+                nuisances: Nuisances {
+                    unlogged_days_share: 0.67,
+                    joins_within_days: 270.0,
+                    ..Nuisances::ALL
+                },
+                ..base
+            },
             "workshop" => TrialSettings {
                 preset: "workshop",
                 share_faulty: 0.5,
@@ -178,6 +199,10 @@ nuisances! {
     wander_max_pct: 0.3, 0.0;
     /// Gaps without data of up to four weeks per year.
     data_gaps_per_year: 1.5, 0.0;
+    /// Share of the days driven that are not logged, at random. Not part of the default: preset `seldom` has it.
+    unlogged_days_share: 0.0, 0.0;
+    /// Days within which vehicles begin to be logged, evenly. Not part of the default: preset `seldom` has it.
+    joins_within_days: 0.0, 0.0;
     /// Share of vehicles without an odometer, and of days without one on the others.
     odometer_missing_share: 0.1, 0.0;
     /// Workshop records of work that changes nothing, per vehicle and year.

@@ -125,6 +125,7 @@ pub(crate) fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
             odometer_km: f64::NAN,
             resets: vec![20_300],
             loop_inferred: true,
+            off_from_start: f64::NAN,
             peers: 4,
             series: if no_data {
                 Vec::new()

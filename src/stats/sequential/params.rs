@@ -21,7 +21,9 @@ pub enum PhiRule {
 /// Constants of the ramp-against-step test for one channel.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Params {
-    /// Scale of the half-normal slope prior, channel units per 10,000 km. Study: 5 (3 to 8 tried).
+    /// Centre of the slope's prior, a normal cut at nought, channel units per 10,000 km: the middle of 2 to 8. Study: 0.
+    pub slope_mean: f64,
+    /// Its sd before the cut, channel units per 10,000 km. Study: 5 (3 to 8 tried).
     pub slope_sd: f64,
     /// Root mean square size of an ordinary innocent step, channel units: 1.0. Study: 1.5 for all steps.
     pub step_sd: f64,
@@ -130,6 +132,7 @@ pub struct Params {
 impl Default for Params {
     fn default() -> Self {
         Self {
+            slope_mean: 0.0,
             slope_sd: 5.0,
             step_sd: 1.0,
             steps_per_year: 0.9,
@@ -218,6 +221,7 @@ impl Params {
     #[must_use]
     pub fn scaled(&self, factor: f64) -> Self {
         Self {
+            slope_mean: self.slope_mean * factor,
             slope_sd: self.slope_sd * factor,
             step_sd: self.step_sd * factor,
             large_step_sd: self.large_step_sd * factor,

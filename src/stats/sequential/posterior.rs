@@ -149,7 +149,8 @@ fn components(
     let s2 = params.slope_sd * params.slope_sd;
     let log_weight = |fit: &RampFit| {
         let shrink = 1.0 + s2 * fit.g.max(0.0);
-        let u = sign * fit.z * params.slope_sd / shrink.sqrt();
+        let u =
+            (params.slope_mean / params.slope_sd + sign * fit.z * params.slope_sd) / shrink.sqrt();
         fit.log_round + log_scaled_half_normal(u) - 0.5 * shrink.ln()
     };
     let logs: Vec<f64> = fits.iter().map(log_weight).collect();
@@ -169,7 +170,7 @@ fn components(
             Component {
                 weight: (log - peak).exp(),
                 block: fit.block,
-                mean: sign * fit.z * s2 / shrink,
+                mean: (params.slope_mean + sign * fit.z * s2) / shrink,
                 sd: (s2 / shrink + extra).sqrt(),
                 reach,
             }

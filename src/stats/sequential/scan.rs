@@ -106,7 +106,7 @@ impl Workspace {
         let mut first = None;
         for round in 0..=most_steps {
             record(log_round, &self.ramp.g, &self.ramp.z);
-            let ramps = self.ramp_sums(params.slope_sd);
+            let ramps = self.ramp_sums(params.slope_mean, params.slope_sd);
             up.add(log_round + ramps.log_up);
             down.add(log_round + ramps.log_down);
             let steps = self.step_sum(blocks, params);
@@ -232,8 +232,13 @@ impl Workspace {
         self.used += 1;
     }
 
-    fn ramp_sums(&mut self, slope_sd: f64) -> RampSums {
+    /// Sums over blocks of each ramp's Bayes factor under a normal prior on the slope, cut at nought.
+    ///
+    /// With prior mean `m`, sd `s` and `a = m / s`, and `u = (a ± s z) / sqrt(1 + s² G)` upward and downward, it is
+    /// `Phi(u) / Phi(a) exp((u² - a²) / 2) / sqrt(1 + s² G)`, where `Phi(u) exp(u² / 2) = erfcx(-u / sqrt 2) / 2`.
+    fn ramp_sums(&mut self, slope_mean: f64, slope_sd: f64) -> RampSums {
         let variance = slope_sd * slope_sd;
+        let a = slope_mean / slope_sd;
         let n = self.ramp.g.len();
         self.exponent.resize(n, 0.0);
         self.factor.resize(n, 0.0);
@@ -242,25 +247,28 @@ impl Workspace {
             let shrink = (1.0 + variance * self.ramp.g[k].max(0.0)).sqrt().recip();
             self.factor[k] = shrink;
             self.exponent[k] = self.ramp.z[k] * slope_sd * shrink;
-            peak = peak.max(self.exponent[k].abs());
+            peak = peak.max(self.exponent[k].abs() + a * shrink);
         }
-        // Bayes factor 2 Phi(u) exp(u²/2) / sqrt(1 + s² G) = erfcx(-u / sqrt 2) / sqrt(1 + s² G).
         let shift = if peak < 30.0 { 0.0 } else { 0.5 * peak * peak };
         let unit = (-shift).exp();
+        // Twice Phi(u) exp(u² / 2 - shift).
+        let doubled = |u: f64| {
+            let beyond = erfcx(u.abs() * FRAC_1_SQRT_2) * unit;
+            if u > 0.0 { 2.0 * (0.5 * u * u - shift).exp() - beyond } else { beyond }
+        };
         let (mut up, mut down, mut max_up) = (0.0, 0.0, 0.0_f64);
         for k in 1..n {
-            let u = self.exponent[k];
-            let against = erfcx(u.abs() * FRAC_1_SQRT_2) * unit;
-            let with = 2.0 * (0.5 * u * u - shift).exp() - against;
-            let (one_up, one_down) = if u > 0.0 { (with, against) } else { (against, with) };
-            up += one_up * self.factor[k];
-            down += one_down * self.factor[k];
-            max_up = max_up.max(one_up * self.factor[k]);
+            let (centre, score, factor) = (a * self.factor[k], self.exponent[k], self.factor[k]);
+            let one_up = doubled(centre + score) * factor;
+            up += one_up;
+            down += doubled(centre - score) * factor;
+            max_up = max_up.max(one_up);
         }
+        let scale = shift - erfcx(-a * FRAC_1_SQRT_2).ln();
         RampSums {
-            log_up: up.ln() + shift,
-            log_down: down.ln() + shift,
-            log_max_up: max_up.ln() + shift,
+            log_up: up.ln() + scale,
+            log_down: down.ln() + scale,
+            log_max_up: max_up.ln() + scale,
         }
     }
 

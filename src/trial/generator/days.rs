@@ -50,9 +50,13 @@ pub(super) fn live(
     let n = &settings.nuisances;
     let mut rng = stream(seed, Some(index), 0);
     let bands = band_habits(engine, &mut rng);
+    let mut logging = stream(seed, Some(index), 10);
+    let joined = FIRST_DAY + uniform(0.0, n.joins_within_days, &mut logging) as i32;
     let fault = becomes_faulty(settings, seed, index).then(|| {
         let mut rng = stream(seed, Some(index), 2);
         let onset = FIRST_DAY + (uniform(0.1, 0.7, &mut rng) * f64::from(days)) as i32;
+        // What was wrong before the logs began cannot be seen to grow.
+        let onset = if joined > FIRST_DAY { onset.max(joined + 90) } else { onset };
         Fault::draw(
             engine,
             settings.rate_pct_per_10000km,
@@ -87,6 +91,7 @@ pub(super) fn live(
         economy_per_severity: fault.as_ref().map_or(0.0, Fault::economy_per_severity),
         fault,
         repair: None,
+        joined,
         km: Vec::with_capacity(days as usize),
         bands: bands.map(|b| (b.m, b.seen)),
         steps: body
@@ -130,7 +135,7 @@ pub(super) fn live(
         }
         truth.km.push(odometer - odometer_km);
         let row = body.row(engine, climate, truth.fault.as_ref(), severity, day, drive, odometer);
-        rows.extend(row);
+        rows.extend(row.filter(|_| date >= joined && !chance(n.unlogged_days_share, &mut logging)));
     }
     let absolute: Vec<f64> = truth.km.iter().map(|k| k + odometer_km).collect();
     let mut services =

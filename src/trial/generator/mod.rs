@@ -32,9 +32,6 @@ use std::collections::BTreeMap;
 /// First day of every simulation: 2021-01-01 as days since 1970-01-01.
 pub(super) const FIRST_DAY: i32 = 18_628;
 
-/// Engine families of one fleet.
-pub(super) const FAMILIES: usize = 2;
-
 /// What an evidence run reads, and what is true of it.
 #[derive(Debug)]
 pub(super) struct Fleet {
@@ -61,6 +58,8 @@ pub(super) struct Truth {
     pub(super) bands: [(f64, f64); 3],
     /// Effect of the fault on fuel per km at a severity of 1 %, percent.
     pub(super) economy_per_severity: f64,
+    /// First day from which it is logged.
+    pub(super) joined: i32,
     /// Innocent steps: (day, size in percent, day on which it ended if it did).
     pub(super) steps: Vec<(i32, f64, Option<i32>)>,
 }
@@ -131,14 +130,16 @@ pub(super) fn fleet(settings: &TrialSettings, fleet: usize, vehicles: usize) -> 
     let seed = settings.seed.wrapping_mul(1_000_003).wrapping_add(fleet as u64);
     let days = (settings.years * 365.25).round() as i32;
     let mut shared = stream(seed, None, 0);
-    let engines: Vec<Engine> =
-        (0..FAMILIES).map(|f| Engine::draw(f, settings.single_series, &mut shared)).collect();
-    let climates: Vec<Climate> =
-        (0..FAMILIES).map(|_| Climate::draw(days, &settings.nuisances, &mut shared)).collect();
+    let engines: Vec<Engine> = (0..settings.families)
+        .map(|f| Engine::draw(f, settings.single_series, &mut shared))
+        .collect();
+    let climates: Vec<Climate> = (0..settings.families)
+        .map(|_| Climate::draw(days, &settings.nuisances, &mut shared))
+        .collect();
     let lives: Vec<days::Life> = (0..vehicles)
         .into_par_iter()
         .map(|v| {
-            let family = v % FAMILIES;
+            let family = v % settings.families;
             days::live(settings, seed, v, &engines[family], &climates[family], days)
         })
         .collect();
