@@ -45,8 +45,9 @@ impl<'a> History<'a> {
     /// `work_share`, and jumps of the odometer.
     pub(super) fn breaks(&self, kind: SeriesKind, work_share: f64) -> Vec<Break> {
         let work = self.services.iter().filter(|s| moves(kind, s.service)).map(|s| s.day);
-        let work = work.map(|day| Break { day, share: work_share });
-        let jumps = self.odometer_jumps.iter().map(|day| Break { day: *day, share: JUMP_SHARE });
+        let work = work.map(|day| Break { day, share: work_share, size: 1.0 });
+        let jumps =
+            self.odometer_jumps.iter().map(|day| Break { day: *day, share: JUMP.0, size: JUMP.1 });
         let mut breaks: Vec<Break> = work.chain(jumps).collect();
         breaks.sort_by_key(|b| b.day);
         breaks
@@ -86,9 +87,10 @@ impl<'a> History<'a> {
     }
 }
 
-/// Share of the odometer's jumps after which a level is another: most come of a logger that was moved to another vehicle,
-/// a new odometer is rare (own judgement, no source).
-const JUMP_SHARE: f64 = 0.9;
+/// Share of the odometer's jumps after which a level is another, and how much larger the change is than that by work: most
+/// come of a logger that was moved to another vehicle, whose levels differ by several percent; a new odometer is rare (own
+/// judgement, no source).
+const JUMP: (f64, f64) = (0.9, 2.0);
 
 /// Whether a piece of work may move the level of a series (common practice, no source).
 ///

@@ -198,7 +198,7 @@ fn downward_is_upward_in_the_mirror() {
 const OUT_OF_REACH: f64 = 1e9;
 
 fn work_on(day: i32) -> Break {
-    Break { day, share: 0.15 }
+    Break { day, share: 0.15, size: 1.0 }
 }
 
 /// Made-up series of 400 days without log entries, on which the evidence adds up for ever.
@@ -292,7 +292,7 @@ fn a_season_without_peers_is_no_drift_once_peers_arrive() {
 fn a_record_hides_little_of_a_drift() {
     let mut series = undecided(60, 37);
     let mut evidence = |share| -> Vec<f64> {
-        series.iter_mut().for_each(|s| s.breaks = vec![Break { day: 230, share }]);
+        series.iter_mut().for_each(|s| s.breaks = vec![Break { day: 230, share, size: 1.0 }]);
         run(&series, &Params::default(), 399).iter().map(|o| o.up.log_r.expect("a look")).collect()
     };
     let (seldom, always) = (evidence(0.15), evidence(0.99));

@@ -99,7 +99,7 @@ impl Workspace {
         self.start(blocks);
         self.project_constant(blocks);
         self.project_common_mode(blocks, params);
-        let events = blocks.list.iter().skip(1).filter(|b| b.break_share.is_some()).count();
+        let events = blocks.list.iter().skip(1).filter(|b| b.event.is_some()).count();
         let most_steps = params.accepted_steps + events.min(MOST_EVENTS);
         let (mut up, mut down, mut null) = (LogSum::empty(), LogSum::empty(), LogSum::one());
         let mut log_round = 0.0;
@@ -278,7 +278,7 @@ impl Workspace {
         let n = self.step.g.len();
         let priors = |k: usize| {
             let block = &blocks.list[k];
-            params.steps_at(block.break_share, block.day - block.tau_day)
+            params.steps_at(block.event, block.day - block.tau_day)
         };
         self.step_terms.clear();
         let mut peak = 0.0_f64;
