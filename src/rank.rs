@@ -84,23 +84,13 @@ fn limit_probability(
     decide: &DecideSettings,
 ) -> f64 {
     let limit = 100.0 * (1.0 + decide.correction_limit_pct / 100.0).ln();
-    let worst = findings
-        .series
-        .iter()
-        .filter(|s| s.kind.is_trim_level())
-        .filter(|s| s.recent_raw.is_finite())
-        .max_by(|a, b| a.recent_raw.abs().total_cmp(&b.recent_raw.abs()));
-    let Some(worst) = worst else { return 0.0 };
+    let Some(towards) = verdict.towards_limit else { return 0.0 };
     let x = findings.km_per_week * cost.horizon_weeks / 10_000.0;
-    let (drift, half) = if verdict.drift_per_10000km.is_known() {
-        let d = verdict.drift_per_10000km;
-        (d.value, (d.hi - d.lo) / 2.0)
-    } else {
-        (0.0, 0.0)
-    };
-    let ahead = worst.recent_raw.abs() + drift.max(0.0) * x;
+    let d = towards.drift_per_10000km;
+    let (drift, half) = if d.is_known() { (d.value, (d.hi - d.lo) / 2.0) } else { (0.0, 0.0) };
+    let ahead = towards.level + drift.max(0.0) * x;
     // Day-to-day spread counts: the limit is reached on a bad day, not on an average one.
-    let sd = (worst.sigma * worst.sigma + (half / 1.96 * x).powi(2)).sqrt().max(0.5);
+    let sd = (towards.sigma * towards.sigma + (half / 1.96 * x).powi(2)).sqrt().max(0.5);
     normal_upper_tail((limit - ahead) / sd)
 }
 

@@ -11,7 +11,8 @@ mod reason;
 
 use crate::settings::{DecideSettings, TestSettings};
 use crate::tables::findings::{
-    Action, Cause, Estimate, SeriesFinding, SeriesKind, State, VehicleFindings, Verdict,
+    Action, Cause, Estimate, SeriesFinding, SeriesKind, State, TowardsLimit, VehicleFindings,
+    Verdict,
 };
 use crate::tables::fleet::Vehicle;
 use crate::tables::trips::Band;
@@ -63,6 +64,7 @@ pub fn decide(
     let bank = affected_bank(findings, &grounds, settings);
     let leading = leading_series(findings, &grounds, bank);
     let drift = leading.map_or(Estimate::NONE, |s| s.drift_per_10000km);
+    let towards_limit = towards_limit(findings, &grounds, drift);
     let mut verdict = Verdict {
         state,
         action,
@@ -70,7 +72,8 @@ pub fn decide(
         bank,
         flagged_on: flagged_on.filter(|_| matches!(state, State::Act | State::Watch)),
         drift_per_10000km: drift,
-        km_to_limit: km_to_limit(findings, &grounds, drift, settings),
+        towards_limit,
+        km_to_limit: km_to_limit(towards_limit, settings),
         trim_pct: trim_by_band(findings),
         reason: String::new(),
         checks: checks(action, rival.map(|r| r.action), findings),
@@ -270,34 +273,51 @@ fn as_fault(change: f64) -> f64 {
     if change < 0.0 { -0.5 * change } else { change }
 }
 
-/// Distance until the total correction reaches its limit, km.
+/// What of the trim comes nearest to the limit of the correction.
 ///
-/// Where one band runs away from the others it is its own level and drift that count, else the highest level and the drift
-/// of all bands, which is known best.
-fn km_to_limit(
+/// Where one band runs away from the others it is that band, with its own drift; else the highest level of all with the
+/// drift that is told, which is known best.
+fn towards_limit(
     findings: &VehicleFindings,
     grounds: &[(i32, Ground)],
     drift: Estimate,
-    settings: &DecideSettings,
-) -> Estimate {
-    let limit = 100.0 * (1.0 + settings.correction_limit_pct / 100.0).ln();
-    let bands = || findings.series.iter().filter(|s| matches!(s.kind, SeriesKind::Trim(..)));
+) -> Option<TowardsLimit> {
+    let bands = || {
+        let bands = findings.series.iter().filter(|s| matches!(s.kind, SeriesKind::Trim(..)));
+        bands.filter(|s| s.recent_raw.is_finite())
+    };
     let parted = |(_, ground): &(i32, Ground)| match ground {
         Ground::Drift(i) => {
             matches!(findings.series[*i].kind, SeriesKind::IdleGap | SeriesKind::LoadGap)
         }
         Ground::Level(_) | Ground::NearLimit(_) | Ground::Misfire => false,
     };
+    let size = |s: &&SeriesFinding| as_fault(s.change.value);
     let runaway = bands()
-        .filter(|s| s.drift_per_10000km.is_known() && s.recent_raw.is_finite())
-        .max_by(|a, b| a.change.value.total_cmp(&b.change.value))
-        .filter(|s| s.change.value > 0.0 && grounds.iter().any(parted));
-    let highest = bands().map(|s| s.recent_raw).filter(|v| v.is_finite()).max_by(f64::total_cmp);
-    let (level, drift) = match (runaway, highest) {
-        (Some(s), _) => (s.recent_raw, s.drift_per_10000km),
-        (None, Some(highest)) => (highest, drift),
-        (None, None) => return Estimate::NONE,
+        .filter(|s| s.drift_per_10000km.is_known() && grounds.iter().any(parted))
+        .max_by(|a, b| size(a).total_cmp(&size(b)));
+    let height = |s: &&SeriesFinding| s.recent_raw.abs();
+    let highest = bands().max_by(|a, b| height(a).total_cmp(&height(b)));
+    let (band, drift) = match (runaway, highest) {
+        (Some(band), _) => (band, band.drift_per_10000km),
+        (None, band) => (band?, drift),
     };
+    // Away from nought is towards the limit, below as above.
+    let down = drift.value < 0.0 && band.recent_raw < 0.0;
+    let mirrored = Estimate { value: -drift.value, lo: -drift.hi, hi: -drift.lo };
+    Some(TowardsLimit {
+        level: if down { -band.recent_raw } else { band.recent_raw },
+        drift_per_10000km: if down { mirrored } else { drift },
+        sigma: band.sigma,
+    })
+}
+
+/// Distance until the total correction reaches its limit, km.
+fn km_to_limit(towards: Option<TowardsLimit>, settings: &DecideSettings) -> Estimate {
+    let Some(TowardsLimit { level, drift_per_10000km: drift, .. }) = towards else {
+        return Estimate::NONE;
+    };
+    let limit = 100.0 * (1.0 + settings.correction_limit_pct / 100.0).ln();
     let room = (limit - level).max(0.0);
     let km = |rate: f64| if rate > 0.0 { room / rate * 10_000.0 } else { f64::NAN };
     // A faster drift is a shorter way, so the ends change places; a rate that may be nought has no far end.

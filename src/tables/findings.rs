@@ -426,6 +426,8 @@ pub struct Verdict {
     pub flagged_on: Option<i32>,
     /// Drift of the leading series, log-percent per 10,000 km.
     pub drift_per_10000km: Estimate,
+    /// What of the trim comes nearest to the limit of the correction; `None` without recent trims.
+    pub towards_limit: Option<TowardsLimit>,
     /// Distance to the correction limit, km, with interval.
     pub km_to_limit: Estimate,
     /// Peer-adjusted change from baseline: idle, cruise, load, percent, worse bank.
@@ -434,6 +436,17 @@ pub struct Verdict {
     pub reason: String,
     /// What to look at first, in order.
     pub checks: Vec<String>,
+}
+
+/// The total correction on its way to its limit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct TowardsLimit {
+    /// Where it stands, log-percent towards the limit that it drifts to.
+    pub level: f64,
+    /// Its drift that way, log-percent per 10,000 km.
+    pub drift_per_10000km: Estimate,
+    /// Day-to-day standard deviation, log-percent.
+    pub sigma: f64,
 }
 
 /// One line of the ranking, with all that stands behind it.

@@ -108,6 +108,7 @@ pub(crate) fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
             bank: act.then_some(1),
             flagged_on: flagged,
             drift_per_10000km: if act { estimate(4.0) } else { NONE },
+            towards_limit: None,
             km_to_limit: Estimate { value: 9_000.0, lo: 4_000.0, hi: f64::INFINITY },
             trim_pct: [8.0, f64::NAN, -0.001],
             reason: format!("trim rose by 8 % {text}"),
