@@ -187,7 +187,7 @@ pub(super) fn monitored(banks: usize) -> Vec<Monitored> {
     let tested = |kind, share_up, share_down| Monitored { kind, share_up, share_down };
     let two_banks = banks > 1;
     let gap = if two_banks { 0.03 } else { 0.0 };
-    let mut list = vec![tested(SeriesKind::TrimAll, 0.66 - 2.0 * gap, 0.02)];
+    let mut list = vec![tested(SeriesKind::TrimAll, 0.60 - 2.0 * gap, 0.02)];
     for bank in 1..=banks.clamp(1, BANKS) {
         if two_banks {
             list.push(followed(SeriesKind::TrimBank(bank)));
@@ -198,8 +198,8 @@ pub(super) fn monitored(banks: usize) -> Vec<Monitored> {
         list.push(tested(SeriesKind::BankGap, gap, gap));
     }
     list.extend([
-        tested(SeriesKind::IdleGap, 0.035, 0.035),
-        tested(SeriesKind::LoadGap, 0.035, 0.035),
+        tested(SeriesKind::IdleGap, 0.06, 0.04),
+        tested(SeriesKind::LoadGap, 0.06, 0.04),
         tested(SeriesKind::IdleThrottle, 0.03, 0.0),
         tested(SeriesKind::Breathing, 0.0, 0.03),
         tested(SeriesKind::WarmupGap, 0.03, 0.0),
