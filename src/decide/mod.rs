@@ -79,8 +79,16 @@ pub fn decide(
         checks: checks(action, rival.map(|r| r.action), findings),
     };
     let causes: Vec<(Cause, f64)> = first.into_iter().chain(rival).map(|l| l.cause).collect();
-    verdict.reason =
-        reason::sentence(&verdict, findings, &grounds, &causes, watched, lacking.as_deref());
+    let drift_of = leading.map(|s| s.kind);
+    verdict.reason = reason::sentence(
+        &verdict,
+        findings,
+        &grounds,
+        drift_of,
+        &causes,
+        watched,
+        lacking.as_deref(),
+    );
     verdict
 }
 

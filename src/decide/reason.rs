@@ -1,13 +1,14 @@
 //! The one sentence that says why.
 
 use super::{Ground, strongest_band};
-use crate::tables::findings::{Cause, Estimate, SeriesKind, State, VehicleFindings, Verdict};
+use crate::tables::findings::{Cause, SeriesKind, State, VehicleFindings, Verdict};
 
 /// Plain sentence for a verdict.
 pub(super) fn sentence(
     verdict: &Verdict,
     findings: &VehicleFindings,
     grounds: &[(i32, Ground)],
+    drift_of: Option<SeriesKind>,
     causes: &[(Cause, f64)],
     watched: Option<SeriesKind>,
     lacking: Option<&str>,
@@ -40,7 +41,7 @@ pub(super) fn sentence(
                 _ => trim_clause(verdict),
             }
         ),
-        State::Act => act(verdict, findings, grounds, causes),
+        State::Act => act(verdict, findings, grounds, drift_of, causes),
     }
 }
 
@@ -48,6 +49,7 @@ fn act(
     verdict: &Verdict,
     findings: &VehicleFindings,
     grounds: &[(i32, Ground)],
+    drift_of: Option<SeriesKind>,
     causes: &[(Cause, f64)],
 ) -> String {
     let mut clauses: Vec<String> = Vec::new();
@@ -69,7 +71,7 @@ fn act(
                 | SeriesKind::Trim(..)
                 | SeriesKind::BankGap
                 | SeriesKind::LoadGap
-                | SeriesKind::IdleGap => drift_clause(verdict, verdict.drift_per_10000km),
+                | SeriesKind::IdleGap => drift_clause(verdict, drift_of),
             },
             Ground::Level(_) => format!("{}, and stays there", trim_clause(verdict)),
             Ground::NearLimit(_) => near_limit_clause(findings, grounds),
@@ -111,13 +113,19 @@ fn near_limit_clause(findings: &VehicleFindings, grounds: &[(i32, Ground)]) -> S
     format!("the total correction stands{stands} near its limit")
 }
 
-fn drift_clause(verdict: &Verdict, drift: Estimate) -> String {
+fn drift_clause(verdict: &Verdict, of: Option<SeriesKind>) -> String {
     let trim = trim_clause(verdict);
-    if drift.is_known() {
-        format!("{trim}, and drifts by {:+.1} % per 10,000 km", drift.value)
-    } else {
-        trim
+    let drift = verdict.drift_per_10000km;
+    if !drift.is_known() {
+        return trim;
     }
+    // Where one band stands out, the reader must know which drift this is.
+    let of = match of {
+        Some(SeriesKind::Trim(_, band)) => format!(" at {}", band.as_str()),
+        _ if trim.contains("most at") => " over all bands".to_owned(),
+        _ => String::new(),
+    };
+    format!("{trim}, and drifts by {:+.1} % per 10,000 km{of}", drift.value)
 }
 
 fn trim_clause(verdict: &Verdict) -> String {

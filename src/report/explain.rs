@@ -168,6 +168,9 @@ fn one_series(s: &SeriesFinding) -> [(&'static str, String); 13] {
 }
 
 fn test(log_r: f64, limit: f64, flagged: Option<i32>) -> String {
+    if limit.is_infinite() {
+        return "followed, not tested".to_owned();
+    }
     let day = flagged.map_or("no".to_owned(), words::iso_day);
     format!("{}, {}, {day}", words::figure(log_r, 2), words::figure(limit, 2))
 }

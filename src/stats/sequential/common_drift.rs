@@ -101,7 +101,7 @@ struct Regressor {
 
 /// A possible onset.
 struct Onset {
-    /// Distance driven by the whole group up to the onset.
+    /// Mean distance driven up to the onset by the vehicles under way.
     driven: f64,
     of_vehicle: Vec<Regressor>,
 }
@@ -174,7 +174,8 @@ impl<'a> Panel<'a> {
         let vehicle = &mut self.vehicles[i];
         let before = vehicle.previous;
         match before {
-            Some(before) => self.driven += row.x - before.x,
+            // The mean of those that are under way, so that newcomers do not turn it back.
+            Some(before) => self.driven += (row.x - before.x) / self.started,
             None => self.started += 1.0,
         }
         let gap = before.map_or(i32::MAX, |b| row.day - b.day);
@@ -197,7 +198,7 @@ impl<'a> Panel<'a> {
             if regressor.tau.is_nan() {
                 regressor.tau = row.x; // joined after the onset: drifts from its first row
             }
-            let h = row.x - regressor.tau - (self.driven - onset.driven) / self.started;
+            let h = row.x - regressor.tau - (self.driven - onset.driven);
             let white = h - rho * regressor.previous;
             regressor.previous = h;
             regressor.oh += w * o * white;
@@ -219,7 +220,8 @@ impl<'a> Panel<'a> {
         let fits: Vec<Pooled> = self.onsets.iter().filter_map(|o| self.pooled(o)).collect();
         // Onsets are months, the sum counts weeks.
         let weeks = f64::from(ONSET_DAYS) / f64::from(self.params.block_days);
-        let slope_sd = self.params.slope_sd;
+        // A group may drift either way and by less: a half-normal prior of the same mean square.
+        let slope_sd = self.params.slope_mean.hypot(self.params.slope_sd);
         let sum = |sign: f64| -> f64 {
             fits.iter().map(|f| f.factor(sign, slope_sd)).sum::<f64>() * weeks
         };
