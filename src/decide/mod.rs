@@ -138,7 +138,9 @@ fn watched(findings: &VehicleFindings, settings: &DecideSettings) -> Option<Seri
         let down = s.log_limit_down - s.log_r_down;
         [up, down].into_iter().filter(|r| r.is_finite()).min_by(f64::total_cmp)
     };
-    let near = findings.series.iter().filter_map(|s| Some((room(s)?, s.kind)));
+    // Little distance makes a small change a steep drift: what would not be flagged for its size is not watched either.
+    let sizeable = |s: &&SeriesFinding| s.change.value.abs() >= 0.5 * s.least_change;
+    let near = findings.series.iter().filter(sizeable).filter_map(|s| Some((room(s)?, s.kind)));
     let nearest = near.min_by(|a, b| a.0.total_cmp(&b.0));
     let half_way = settings.level_change_pct / 2.0;
     let raised = |s: &&SeriesFinding| {

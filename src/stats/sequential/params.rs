@@ -98,7 +98,7 @@ pub struct Params {
     pub vote_after_rows: u32,
     /// A peer whose slow residual is beyond this may not vote, channel units. Study: 1.5.
     pub vote_limit: f64,
-    /// Memory of a peer's own level, rows. Study: 365.
+    /// Memory of a peer's own level, rows. Study: 365, of a mean.
     pub level_memory_rows: f64,
     /// Memory of a peer's slow residual, rows. Study: 30.
     pub slow_memory_rows: f64,
