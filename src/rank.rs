@@ -1,6 +1,6 @@
 //! Verdicts in, a total order out: what waiting one more week costs, and who goes first.
 
-use crate::settings::{CostSettings, DecideSettings};
+use crate::settings::CostSettings;
 use crate::stats::special::normal_upper_tail;
 use crate::tables::findings::{RankedVehicle, State, Urgency, VehicleFindings, Verdict};
 use crate::tables::fleet::Vehicle;
@@ -12,7 +12,6 @@ use crate::tables::fleet::Vehicle;
 pub fn rank(
     verdicts: Vec<(&Vehicle, VehicleFindings, Verdict)>,
     cost: &CostSettings,
-    decide: &DecideSettings,
 ) -> Vec<RankedVehicle> {
     let mut ranked: Vec<RankedVehicle> = verdicts
         .into_iter()
@@ -21,7 +20,7 @@ pub fn rank(
             vehicle: vehicle.vehicle.clone(),
             depot: vehicle.depot.clone(),
             engine_family: vehicle.engine_family.clone(),
-            urgency: urgency(&findings, &verdict, cost, decide),
+            urgency: urgency(&findings, &verdict, cost),
             verdict,
             findings,
         })
@@ -49,19 +48,13 @@ fn state_order(state: State) -> u8 {
 }
 
 /// Expected cost of waiting one more week: only for vehicles that have work due or are watched.
-fn urgency(
-    findings: &VehicleFindings,
-    verdict: &Verdict,
-    cost: &CostSettings,
-    decide: &DecideSettings,
-) -> Urgency {
+fn urgency(findings: &VehicleFindings, verdict: &Verdict, cost: &CostSettings) -> Urgency {
     if matches!(verdict.state, State::Sound | State::TooLittleData) {
         return Urgency::default();
     }
     Urgency {
         fuel: wasted_fuel(findings, cost),
-        breakdown: limit_probability(findings, verdict, cost, decide) * cost.breakdown
-            / cost.horizon_weeks,
+        breakdown: limit_probability(findings, verdict, cost) * cost.breakdown / cost.horizon_weeks,
         catalyst: catalyst_probability(findings, cost) * cost.catalyst / cost.horizon_weeks,
     }
 }
@@ -77,21 +70,15 @@ fn wasted_fuel(findings: &VehicleFindings, cost: &CostSettings) -> f64 {
 }
 
 /// Probability that the total correction reaches its limit within the horizon.
-fn limit_probability(
-    findings: &VehicleFindings,
-    verdict: &Verdict,
-    cost: &CostSettings,
-    decide: &DecideSettings,
-) -> f64 {
-    let limit = 100.0 * (1.0 + decide.correction_limit_pct / 100.0).ln();
+fn limit_probability(findings: &VehicleFindings, verdict: &Verdict, cost: &CostSettings) -> f64 {
     let Some(towards) = verdict.towards_limit else { return 0.0 };
     let x = findings.km_per_week * cost.horizon_weeks / 10_000.0;
     let d = towards.drift_per_10000km;
     let (drift, half) = if d.is_known() { (d.value, (d.hi - d.lo) / 2.0) } else { (0.0, 0.0) };
-    let ahead = towards.level + drift.max(0.0) * x;
+    let left = towards.room - drift.max(0.0) * x;
     // Day-to-day spread counts: the limit is reached on a bad day, not on an average one.
     let sd = (towards.sigma * towards.sigma + (half / 1.96 * x).powi(2)).sqrt().max(0.5);
-    normal_upper_tail((limit - ahead) / sd)
+    normal_upper_tail(left / sd)
 }
 
 fn catalyst_probability(findings: &VehicleFindings, cost: &CostSettings) -> f64 {

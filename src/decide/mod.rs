@@ -43,7 +43,7 @@ pub fn decide(
     let (grounds, gone_back) = grounds(findings, settings);
     let lacking = shortfall(findings, test, settings, as_of);
     let watched = watched(findings, settings);
-    let off_from_start = findings.off_from_start.abs() > settings.level_change_pct;
+    let off_from_start = findings.off_from_start.is_finite();
     let state = match (&grounds[..], &lacking) {
         ([], Some(_)) => State::TooLittleData,
         ([], None) if gone_back.is_some() || watched.is_some() || off_from_start => State::Watch,
@@ -51,7 +51,7 @@ pub fn decide(
         _ => State::Act,
     };
     // What was flagged once keeps its day, also where it has gone back.
-    let flagged_on = grounds.iter().map(|(day, _)| *day).chain(gone_back).min();
+    let flagged_on = grounds.iter().map(|(day, _)| *day).chain(gone_back.map(|g| g.0)).min();
     let likely = likely_actions(findings, vehicle);
     let first = likely.first().filter(|_| state == State::Act);
     let action = match (state, first) {
@@ -64,7 +64,7 @@ pub fn decide(
     let bank = affected_bank(findings, &grounds, settings);
     let leading = leading_series(findings, &grounds, bank);
     let drift = leading.map_or(Estimate::NONE, |s| s.drift_per_10000km);
-    let towards_limit = towards_limit(findings, &grounds, drift);
+    let towards_limit = towards_limit(findings, &grounds, drift, settings);
     let mut verdict = Verdict {
         state,
         action,
@@ -73,33 +73,35 @@ pub fn decide(
         flagged_on: flagged_on.filter(|_| matches!(state, State::Act | State::Watch)),
         drift_per_10000km: drift,
         towards_limit,
-        km_to_limit: km_to_limit(towards_limit, settings),
-        trim_pct: trim_by_band(findings),
+        km_to_limit: km_to_limit(towards_limit),
+        trim_pct: trim_by_band(findings, bank),
         reason: String::new(),
         checks: checks(action, rival.map(|r| r.action), findings),
     };
     let causes: Vec<(Cause, f64)> = first.into_iter().chain(rival).map(|l| l.cause).collect();
-    let drift_of = leading.map(|s| s.kind);
     verdict.reason = reason::sentence(
         &verdict,
         findings,
-        &grounds,
-        drift_of,
-        &causes,
-        watched,
-        lacking.as_deref(),
+        &reason::Because {
+            grounds: &grounds,
+            causes: &causes,
+            drift_of: leading.map(|s| s.kind),
+            lapsed: gone_back.map(|(_, ground)| ground),
+            watched,
+            lacking: lacking.as_deref(),
+        },
     );
     verdict
 }
 
-/// Everything that makes the vehicle one to act on, with the day on which it did; and the first day of what did, but
-/// has gone back since.
+/// Everything that makes the vehicle one to act on, with the day on which it did; and the first of what did, but has gone
+/// back since.
 ///
 /// Nobody should open an engine for what is not there any more.
 fn grounds(
     findings: &VehicleFindings,
     settings: &DecideSettings,
-) -> (Vec<(i32, Ground)>, Option<i32>) {
+) -> (Vec<(i32, Ground)>, Option<(i32, Ground)>) {
     let mut seen: Vec<(i32, Ground, bool)> = Vec::new();
     for (i, s) in findings.series.iter().enumerate() {
         let c = s.change;
@@ -107,12 +109,14 @@ fn grounds(
             (s.flagged_up, s.log_r_up, s.log_limit_up, c.lo),
             (s.flagged_down, s.log_r_down, s.log_limit_down, -c.hi),
         ] {
-            // The evidence has faded and the change, at the least that it can be, is as good as nothing.
+            // The evidence has faded and the change is small and, at the least that it can be, as good as nothing.
             let faded = log_r < limit - settings.watch_nats;
-            let back = faded && least < BACK_SHARE * s.least_change;
+            let small = c.value.abs() < s.least_change && least < BACK_SHARE * s.least_change;
+            let back = faded && small;
             seen.extend(day.map(|day| (day, Ground::Drift(i), back)));
         }
-        let back = s.change_from_first.value.abs() < settings.level_change_pct / 2.0;
+        let half = s.level_limits.map_or(f64::NAN, |(rise, _)| 0.5 * rise);
+        let back = s.change_from_first.value.abs() < half;
         seen.extend(s.level_on.map(|day| (day, Ground::Level(i), back)));
         seen.extend(s.near_limit_on.map(|day| (day, Ground::NearLimit(i), false)));
     }
@@ -122,7 +126,7 @@ fn grounds(
         seen.push((day, Ground::Misfire, back));
     }
     seen.sort_by_key(|(day, ..)| *day);
-    let gone_back = seen.iter().find(|(_, _, back)| *back).map(|(day, ..)| *day);
+    let gone_back = seen.iter().find(|(.., back)| *back).map(|(day, ground, _)| (*day, *ground));
     let standing = seen.into_iter().filter(|(_, _, back)| !back);
     (standing.map(|(day, ground, _)| (day, ground)).collect(), gone_back)
 }
@@ -142,10 +146,10 @@ fn watched(findings: &VehicleFindings, settings: &DecideSettings) -> Option<Seri
     let sizeable = |s: &&SeriesFinding| s.change.value.abs() >= 0.5 * s.least_change;
     let near = findings.series.iter().filter(sizeable).filter_map(|s| Some((room(s)?, s.kind)));
     let nearest = near.min_by(|a, b| a.0.total_cmp(&b.0));
-    let half_way = settings.level_change_pct / 2.0;
     let raised = |s: &&SeriesFinding| {
         let change = s.change_from_first;
-        s.kind.is_trim_level() && (change.lo > half_way || change.hi < -LEAST_FALL * half_way)
+        let half_way = |(rise, fall)| change.lo > 0.5 * rise || change.hi < -0.5 * fall;
+        s.level_limits.is_some_and(half_way)
     };
     nearest
         .filter(|(room, _)| *room <= settings.watch_nats)
@@ -184,9 +188,6 @@ fn likely_actions(findings: &VehicleFindings, vehicle: &Vehicle) -> Vec<Likely> 
     list.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     list
 }
-
-/// How much larger than a rise a fall must be to be watched, as for acting on it.
-const LEAST_FALL: f64 = 1.5;
 
 /// What a cause asks for first.
 fn action_for(cause: Cause, vehicle: &Vehicle) -> Action {
@@ -244,19 +245,17 @@ fn leading_series<'f>(
         .or_else(|| all().filter(|s| s.drift_per_10000km.is_known()))
 }
 
-/// Peer-adjusted change from baseline in percent, per band, on the bank that moved more.
-fn trim_by_band(findings: &VehicleFindings) -> [f64; 3] {
-    let mut out = [f64::NAN; 3];
-    for s in &findings.series {
-        if let SeriesKind::Trim(_, band) = s.kind {
-            let pct = 100.0 * ((s.change_from_first.value / 100.0).exp() - 1.0);
-            let slot = &mut out[band as usize];
-            if pct.is_finite() && (slot.is_nan() || pct.abs() > slot.abs()) {
-                *slot = pct;
-            }
-        }
-    }
-    out
+/// Peer-adjusted change from baseline in percent, per band, of the bank that moved, or that moved more.
+fn trim_by_band(findings: &VehicleFindings, bank: Option<usize>) -> [f64; 3] {
+    let moved = |bank| {
+        let change = findings.of(SeriesKind::TrimBank(bank)).map(|s| s.change_from_first.value);
+        change.filter(|c| c.is_finite()).map_or(0.0, as_fault)
+    };
+    let bank = bank.unwrap_or(if moved(2) > moved(1) { 2 } else { 1 });
+    Band::ALL.map(|band| {
+        let change = findings.of(SeriesKind::Trim(bank, band)).map(|s| s.change_from_first.value);
+        change.map_or(f64::NAN, |c| 100.0 * (c / 100.0).exp_m1())
+    })
 }
 
 /// The one bank that moved, if there are two and they have come apart.
@@ -291,6 +290,7 @@ fn towards_limit(
     findings: &VehicleFindings,
     grounds: &[(i32, Ground)],
     drift: Estimate,
+    settings: &DecideSettings,
 ) -> Option<TowardsLimit> {
     let bands = || {
         let bands = findings.series.iter().filter(|s| matches!(s.kind, SeriesKind::Trim(..)));
@@ -302,33 +302,38 @@ fn towards_limit(
         }
         Ground::Level(_) | Ground::NearLimit(_) | Ground::Misfire => false,
     };
-    let size = |s: &&SeriesFinding| as_fault(s.change.value);
-    let runaway = bands()
-        .filter(|s| s.drift_per_10000km.is_known() && grounds.iter().any(parted))
-        .max_by(|a, b| size(a).total_cmp(&size(b)));
-    let height = |s: &&SeriesFinding| s.recent_raw.abs();
-    let highest = bands().max_by(|a, b| height(a).total_cmp(&height(b)));
-    let (band, drift) = match (runaway, highest) {
-        (Some(band), _) => (band, band.drift_per_10000km),
-        (None, band) => (band?, drift),
+    let towards = |s: &SeriesFinding, drift: Estimate| {
+        // A trim below nought that does not rise is on its way to the lower limit.
+        let down = s.recent_raw < 0.0 && !(drift.value > 0.0);
+        let side = if down { -1.0 } else { 1.0 };
+        let limit = side * 100.0 * (side * settings.correction_limit_pct / 100.0).ln_1p();
+        let mirrored = Estimate { value: -drift.value, lo: -drift.hi, hi: -drift.lo };
+        TowardsLimit {
+            room: limit - side * s.recent_raw,
+            drift_per_10000km: if down { mirrored } else { drift },
+            sigma: s.sigma,
+        }
     };
-    // Away from nought is towards the limit, below as above.
-    let down = drift.value < 0.0 && band.recent_raw < 0.0;
-    let mirrored = Estimate { value: -drift.value, lo: -drift.hi, hi: -drift.lo };
-    Some(TowardsLimit {
-        level: if down { -band.recent_raw } else { band.recent_raw },
-        drift_per_10000km: if down { mirrored } else { drift },
-        sigma: band.sigma,
-    })
+    let nearest =
+        |list: Vec<TowardsLimit>| list.into_iter().min_by(|a, b| a.room.total_cmp(&b.room));
+    if grounds.iter().any(parted) {
+        let own = bands().filter(|s| s.drift_per_10000km.is_known());
+        let size = |s: &&SeriesFinding| as_fault(s.change.value);
+        let moved = own.filter(|s| s.change.is_known());
+        let runaway = moved.max_by(|a, b| size(a).total_cmp(&size(b)));
+        if let Some(band) = runaway {
+            return Some(towards(band, band.drift_per_10000km));
+        }
+    }
+    nearest(bands().map(|s| towards(s, drift)).collect())
 }
 
 /// Distance until the total correction reaches its limit, km.
-fn km_to_limit(towards: Option<TowardsLimit>, settings: &DecideSettings) -> Estimate {
-    let Some(TowardsLimit { level, drift_per_10000km: drift, .. }) = towards else {
+fn km_to_limit(towards: Option<TowardsLimit>) -> Estimate {
+    let Some(TowardsLimit { room, drift_per_10000km: drift, .. }) = towards else {
         return Estimate::NONE;
     };
-    let limit = 100.0 * (1.0 + settings.correction_limit_pct / 100.0).ln();
-    let room = (limit - level).max(0.0);
+    let room = room.max(0.0);
     let km = |rate: f64| if rate > 0.0 { room / rate * 10_000.0 } else { f64::NAN };
     // A faster drift is a shorter way, so the ends change places; a rate that may be nought has no far end.
     Estimate { value: km(drift.value), lo: km(drift.hi), hi: km(drift.lo) }

@@ -3,33 +3,47 @@
 use super::{Ground, strongest_band};
 use crate::tables::findings::{Cause, SeriesKind, State, VehicleFindings, Verdict};
 
+/// What a verdict rests on.
+#[derive(Debug)]
+pub(super) struct Because<'a> {
+    pub(super) grounds: &'a [(i32, Ground)],
+    /// Likeliest cause, and that of other work if it is nearly as likely.
+    pub(super) causes: &'a [(Cause, f64)],
+    /// The series whose drift the verdict tells.
+    pub(super) drift_of: Option<SeriesKind>,
+    /// What was found once and has gone back.
+    pub(super) lapsed: Option<Ground>,
+    /// The series for whose sake the vehicle is watched.
+    pub(super) watched: Option<SeriesKind>,
+    pub(super) lacking: Option<&'a str>,
+}
+
 /// Plain sentence for a verdict.
 pub(super) fn sentence(
     verdict: &Verdict,
     findings: &VehicleFindings,
-    grounds: &[(i32, Ground)],
-    drift_of: Option<SeriesKind>,
-    causes: &[(Cause, f64)],
-    watched: Option<SeriesKind>,
-    lacking: Option<&str>,
+    because: &Because<'_>,
 ) -> String {
     match verdict.state {
         State::TooLittleData => {
-            format!("Nothing can be said: {}.", lacking.unwrap_or("there is too little data"))
+            format!(
+                "Nothing can be said: {}.",
+                because.lacking.unwrap_or("there is too little data")
+            )
         }
         State::Sound => {
             "No drift, no lasting change and no misfires beyond the ordinary.".to_owned()
         }
-        State::Watch if verdict.flagged_on.is_some() => {
-            format!("A change was found and has gone back since: {}.", trim_clause(verdict))
+        State::Watch if because.lapsed.is_some() => {
+            lapsed_clause(verdict, findings, because.lapsed)
         }
-        State::Watch if watched.is_none() => format!(
+        State::Watch if because.watched.is_none() => format!(
             "The fuel correction stands {:+.1} % from its peers' and has since its first days: the logs cannot tell since when.",
             100.0 * (findings.off_from_start / 100.0).exp_m1()
         ),
         State::Watch => format!(
             "Evidence is building up but has not reached its limit: {}.",
-            match watched {
+            match because.watched {
                 Some(SeriesKind::IdleThrottle) =>
                     "the throttle stands otherwise at idle".to_owned(),
                 Some(SeriesKind::Breathing) => {
@@ -41,17 +55,40 @@ pub(super) fn sentence(
                 _ => trim_clause(verdict),
             }
         ),
-        State::Act => act(verdict, findings, grounds, drift_of, causes),
+        State::Act => act(verdict, findings, because),
     }
 }
 
-fn act(
-    verdict: &Verdict,
-    findings: &VehicleFindings,
-    grounds: &[(i32, Ground)],
-    drift_of: Option<SeriesKind>,
-    causes: &[(Cause, f64)],
-) -> String {
+/// What was found once and is not there any more.
+fn lapsed_clause(verdict: &Verdict, findings: &VehicleFindings, lapsed: Option<Ground>) -> String {
+    let kind = match lapsed {
+        Some(Ground::Drift(i) | Ground::Level(i) | Ground::NearLimit(i)) => {
+            Some(findings.series[i].kind)
+        }
+        Some(Ground::Misfire) | None => None,
+    };
+    match kind {
+        None => {
+            let rate = findings.misfires.as_ref().map_or(f64::NAN, |m| m.per_1000_rev);
+            format!(
+                "Misfires had risen and have gone back since, to {rate:.1} per 1,000 revolutions."
+            )
+        }
+        Some(SeriesKind::IdleThrottle) => {
+            "The throttle had opened further at idle and has gone back since.".to_owned()
+        }
+        Some(SeriesKind::Breathing) => {
+            "The engine had taken in less air at full load and has gone back since.".to_owned()
+        }
+        Some(SeriesKind::WarmupGap) => {
+            "It had needed more fuel while warming up and has gone back since.".to_owned()
+        }
+        Some(_) => format!("A change was found and has gone back since: {}.", trim_clause(verdict)),
+    }
+}
+
+fn act(verdict: &Verdict, findings: &VehicleFindings, because: &Because<'_>) -> String {
+    let grounds = because.grounds;
     let mut clauses: Vec<String> = Vec::new();
     for (_, ground) in grounds {
         let clause = match ground {
@@ -71,7 +108,7 @@ fn act(
                 | SeriesKind::Trim(..)
                 | SeriesKind::BankGap
                 | SeriesKind::LoadGap
-                | SeriesKind::IdleGap => drift_clause(verdict, drift_of),
+                | SeriesKind::IdleGap => drift_clause(verdict, because.drift_of),
             },
             Ground::Level(_) => format!("{}, and stays there", trim_clause(verdict)),
             Ground::NearLimit(_) => near_limit_clause(findings, grounds),
@@ -87,7 +124,7 @@ fn act(
         let mut seen = false;
         clauses.retain(|c| !c.contains("drifts by") || !std::mem::replace(&mut seen, true));
     }
-    let named = causes.iter().map(|(cause, p)| {
+    let named = because.causes.iter().map(|(cause, p)| {
         // A posterior is never certain: its own model may be wrong.
         let sure = if *p > 0.99 { "over 99 %".to_owned() } else { format!("{:.0} %", 100.0 * p) };
         format!("{} ({sure})", cause.words())
@@ -107,7 +144,7 @@ fn near_limit_clause(findings: &VehicleFindings, grounds: &[(i32, Ground)]) -> S
         Ground::NearLimit(i) => Some(findings.series[*i].recent_raw),
         Ground::Drift(_) | Ground::Level(_) | Ground::Misfire => None,
     });
-    let highest = raw.filter(|r| r.is_finite()).max_by(f64::total_cmp);
+    let highest = raw.filter(|r| r.is_finite()).max_by(|a, b| a.abs().total_cmp(&b.abs()));
     let stands = highest
         .map_or(String::new(), |raw| format!(" at {:+.0} %,", 100.0 * (raw / 100.0).exp_m1()));
     format!("the total correction stands{stands} near its limit")

@@ -22,27 +22,12 @@ pub(super) struct Witnesses<'a> {
     pub(super) breathing_from_sensor: bool,
     /// Change of the trim gap between warm-up and hot running, log-percent.
     pub(super) warmup_gap: Estimate,
-    /// What has changed by the tests, misfires aside.
-    pub(super) found: &'a [Found],
     pub(super) misfires: Option<&'a MisfireFinding>,
     /// Distance since the plugs were changed, km, if known.
     pub(super) plug_km: Option<f64>,
     pub(super) plug_life_km: f64,
     /// Days since each cause's own cure was last carried out, if it was.
     pub(super) cured_days_ago: &'a dyn Fn(Cause) -> Option<i32>,
-}
-
-/// What a test found.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Found {
-    /// A change of the mixture, hot: of the trim at all or of its parts against each other.
-    Mixture,
-    /// A throttle that opens further at idle.
-    IdleThrottle,
-    /// Less air at full load.
-    Breathing,
-    /// More fuel while warming up.
-    WarmupGap,
 }
 
 /// Days over which a carried-out cure makes its cause less likely.
@@ -56,10 +41,6 @@ pub(super) fn posterior(w: &Witnesses<'_>) -> Vec<CauseWeight> {
             let contributions = vec![
                 ("how common it is in this kind of engine", prior(cause, w.vehicle).ln()),
                 ("change of trim over airflow and banks", trim_shape(cause, w)),
-                (
-                    "what was found to change",
-                    w.found.iter().map(|f| finds(*f, cause, w).ln()).sum(),
-                ),
                 ("pattern of misfires", misfire_pattern(cause, w).ln()),
                 ("throttle angle at idle", idle_throttle(cause, w)),
                 ("air taken in at full load", breathing(cause, w)),
@@ -119,40 +100,6 @@ fn prior(cause: Cause, vehicle: &Vehicle) -> f64 {
         Cause::WornIgnition => 0.12,
         Cause::LeakingInjector => 0.04,
         Cause::Unexplained => 0.02,
-    }
-}
-
-/// How readily a cause makes a test find something, against the cause whose mark it is: what moves it hardly or not at all
-/// could only have met a wrong flag.
-fn finds(found: Found, cause: Cause, w: &Witnesses<'_>) -> f64 {
-    let sensor = w.vehicle.air_metering == AirMetering::Maf;
-    const HARDLY: f64 = 0.05;
-    match (found, cause) {
-        (Found::Mixture, Cause::ThrottleDeposits) => HARDLY,
-        (Found::Mixture, Cause::IntakeDeposits) => {
-            if sensor {
-                0.1
-            } else {
-                0.5
-            }
-        }
-        // The oxygen of a missed firing passes for a lean mixture; where misfires are counted they are seen first.
-        (Found::Mixture, Cause::WornIgnition) => {
-            if w.misfires.is_some() {
-                0.3
-            } else {
-                0.1
-            }
-        }
-        (Found::Mixture, _) => 1.0,
-        (Found::IdleThrottle, Cause::ThrottleDeposits) => 1.0,
-        (Found::IdleThrottle, Cause::IntakeDeposits) => 0.5,
-        (Found::Breathing, Cause::IntakeDeposits) => 1.0,
-        (Found::Breathing, Cause::MeteringError) if sensor => 1.0,
-        (Found::WarmupGap, Cause::IntakeDeposits) => 1.0,
-        (Found::WarmupGap, Cause::LeakingInjector) => 0.2,
-        (Found::WarmupGap, Cause::RestrictedInjectors) => 0.1,
-        (Found::IdleThrottle | Found::Breathing | Found::WarmupGap, _) => HARDLY,
     }
 }
 
@@ -270,7 +217,7 @@ fn breathing(cause: Cause, w: &Witnesses<'_>) -> f64 {
 fn warmup_gap(cause: Cause, w: &Witnesses<'_>) -> f64 {
     let (mean, sd) = match cause {
         Cause::IntakeDeposits => (4.0, 3.0),
-        _ => (0.0, 1.2),
+        _ => (0.0, 0.9),
     };
     gaussian(w.warmup_gap, mean, sd)
 }

@@ -13,8 +13,8 @@ use crate::tables::trips::Band;
 /// Throttle angle moves by tenths where trims move by whole percents; breathing by several.
 pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
     let params = Params {
-        slope_mean: test.slope_prior_pct_per_10000km,
-        slope_sd: test.slope_prior_sd_pct_per_10000km,
+        slope_mean: test.usual_drift_pct_per_10000km,
+        slope_sd: test.usual_drift_sd_pct_per_10000km,
         step_sd: test.step_prior_pct,
         steps_per_year: test.steps_per_year,
         large_step_sd: test.large_step_prior_pct,
@@ -84,11 +84,11 @@ const UNRESOLVED_STEPS: f64 = 2.1;
 
 /// How much larger a lasting fall of the level must be than a rise, for the same reason as [`FALL_LEAST`]; a jump is
 /// told from a step by its size alone, so less is added (own judgement, no source).
-pub(super) const LEVEL_FALL: f64 = 1.5;
+const LEVEL_FALL: f64 = 1.5;
 
-/// Size of a lasting change that is acted on, by kind of series; `None` where a jump is innocent.
-pub(super) fn level_limit(kind: SeriesKind, decide: &DecideSettings) -> Option<f64> {
-    match kind {
+/// Size of a lasting rise and fall that are acted on, by kind of series; `None` where a jump is innocent.
+pub(super) fn level_limits(kind: SeriesKind, decide: &DecideSettings) -> Option<(f64, f64)> {
+    let rise = match kind {
         SeriesKind::TrimAll | SeriesKind::TrimBank(_) => Some(decide.level_change_pct),
         // One band is noisier than all: purge and accessories weigh on little air, and load is rare.
         SeriesKind::Trim(_, Band::Idle | Band::Load) => Some(1.25 * decide.level_change_pct),
@@ -99,5 +99,6 @@ pub(super) fn level_limit(kind: SeriesKind, decide: &DecideSettings) -> Option<f
         | SeriesKind::IdleThrottle
         | SeriesKind::Breathing
         | SeriesKind::WarmupGap => None,
-    }
+    }?;
+    Some((rise, LEVEL_FALL * rise))
 }

@@ -3,11 +3,11 @@
 //! Comes in: the histories by family. Goes out: a finding per series with its windows, the adjusted trims of vehicles with
 //! workshop records, alarms of whole families. Never: asks why a series changed.
 
-use super::declared::{LEVEL_FALL, level_limit, params};
+use super::declared::{level_limits, params};
 use super::history::History;
 use super::level;
 use super::series::{Monitored, daily, monitored};
-use super::windows::Windows;
+use super::windows::{self, Windows};
 use super::{Families, Input};
 use crate::stats::sequential::{
     self, DayRow, Mirror, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
@@ -73,16 +73,17 @@ pub(super) fn follow_series(
                     .iter()
                     .map(|d| DayRow { day: d.day, x: d.km / 10_000.0, y: d.y, weight: d.weight })
                     .collect();
-                let before = || all.followed[v].iter().filter(|f| f.finding.kind.is_trim());
-                let is_part = kind.is_trim() && !share.is_tested();
+                let before = || all.followed[v].iter().filter(|f| f.finding.kind.is_mixture());
+                let is_part = kind.is_mixture() && !share.is_tested();
                 let asked = is_part && before().any(Followed::flagged);
                 let repairs = before().filter_map(|f| f.finding.repaired_on.filter(|_| is_part));
+                let restarts = repairs.chain(history.odometer_jumps.iter().copied());
                 (!rows.is_empty()).then(|| {
                     let series = SeriesInput {
                         group: families[&history.vehicle.engine_family].0,
                         rows,
                         breaks: history.breaks(kind, input.test.recorded_work_moves_share),
-                        restarts: BTreeSet::from_iter(repairs).into_iter().collect(),
+                        restarts: BTreeSet::from_iter(restarts).into_iter().collect(),
                         log_limit_up: limit(share.share_up),
                         log_limit_down: limit(share.share_down),
                         slope_margin: if asked { f64::INFINITY } else { input.decide.watch_nats },
@@ -207,22 +208,27 @@ fn follow(
         Windows::of(rows, base_days, test.recent_days as i32, phi, reference_sd)
     };
     let (windows, from_first) = (windows_of(rows), windows_of(all));
+    let counts = |day: i32| history.same_vehicle_since() <= day && day <= input.as_of;
     let raw: Vec<(i32, f64)> =
-        series.rows.iter().filter(|r| r.day <= input.as_of).map(|r| (r.day, r.y)).collect();
+        series.rows.iter().filter(|r| counts(r.day)).map(|r| (r.day, r.y)).collect();
     let up = outcome.up.log_r.unwrap_or(f64::NEG_INFINITY);
     let down = outcome.down.log_r.unwrap_or(f64::NEG_INFINITY);
-    // The slope is known only given that there is one, so it is told only where it was asked for or is likely.
+    // The slope is known only given that there is one, so it is told only where it was asked for or is likely; what
+    // was flagged goes before what is likely, since a fall that comes back looks like a rise.
     let nats = input.decide.watch_nats;
     let change = windows.change();
-    let slope = if series.slope_margin.is_infinite() {
-        if change.value < 0.0 { outcome.down.slope } else { outcome.up.slope }
-    } else if outcome.up.flag.is_some() || up >= series.log_limit_up - nats {
-        outcome.up.slope
-    } else if outcome.down.flag.is_some() || down >= series.log_limit_down - nats {
-        outcome.down.slope
-    } else {
-        None
+    let flagged = (outcome.up.flag.is_some(), outcome.down.flag.is_some());
+    let near = (up >= series.log_limit_up - nats, down >= series.log_limit_down - nats);
+    let fell = change.value < 0.0;
+    let slope = match (series.slope_margin.is_infinite(), flagged, near) {
+        (true, ..) | (_, (true, true), _) if fell => outcome.down.slope,
+        (true, ..) | (_, (true, _), _) => outcome.up.slope,
+        (_, (_, true), _) => outcome.down.slope,
+        (_, _, (true, _)) => outcome.up.slope,
+        (_, _, (_, true)) => outcome.down.slope,
+        _ => None,
     };
+    let limits = level_limits(kind, input.decide);
     let finding = SeriesFinding {
         kind,
         days: rows.len(),
@@ -231,7 +237,7 @@ fn follow(
         least_change: params.least_rise,
         change,
         change_from_first: from_first.change(),
-        repaired_on: outcome.restarted_on,
+        repaired_on: outcome.restarted_on.filter(|day| !history.odometer_jumps.contains(day)),
         drift_per_10000km: slope.map_or(Estimate::NONE, drift),
         log_r_up: up,
         log_r_down: down,
@@ -239,12 +245,10 @@ fn follow(
         log_limit_down: series.log_limit_down,
         flagged_up: outcome.up.flag.map(|f| f.day),
         flagged_down: outcome.down.flag.map(|f| f.day),
-        level_on: level_limit(kind, input.decide).and_then(|limit| {
-            let since = |limit| {
-                let phi = outcome.noise.phi;
-                level::lasting_change(all, limit, base_days, phi, &history.visits())
-            };
-            since(limit).or_else(|| since(-LEVEL_FALL * limit))
+        level_limits: limits,
+        level_on: limits.and_then(|(rise, fall)| {
+            let since = |limit| level::lasting_change(all, limit, base_days, &history.visits());
+            since(rise).or_else(|| since(-fall))
         }),
         recent_raw: recent_raw(&raw, repaired),
         near_limit_on: matches!(kind, SeriesKind::Trim(..))
@@ -282,15 +286,14 @@ fn mean_before(rows: &[(i32, f64)], end: i32) -> f64 {
     mean(&first).unwrap_or(f64::NAN)
 }
 
-/// Days and rows of the raw level that is held against the correction limit.
+/// Days of the raw level that is held against the correction limit, and the rows that it must have.
 const RAW_DAYS: i32 = 28;
 const RAW_ROWS_MIN: usize = 8;
 
 fn recent_raw(rows: &[(i32, f64)], since: i32) -> f64 {
-    let Some(last) = rows.last() else { return f64::NAN };
-    let recent: Vec<f64> =
-        rows.iter().filter(|r| r.0 > last.0 - RAW_DAYS && r.0 >= since).map(|r| r.1).collect();
-    mean(&recent).filter(|_| recent.len() >= RAW_ROWS_MIN).unwrap_or(f64::NAN)
+    let rows = windows::recent(&rows[rows.partition_point(|r| r.0 < since)..], RAW_DAYS, |r| r.0);
+    let values: Vec<f64> = rows.iter().map(|r| r.1).collect();
+    mean(&values).filter(|_| values.len() >= RAW_ROWS_MIN).unwrap_or(f64::NAN)
 }
 
 fn mean(values: &[f64]) -> Option<f64> {

@@ -41,19 +41,13 @@ impl<'a> History<'a> {
         History { vehicle, km, resets, relearning, days, services, odometer_jumps }
     }
 
-    /// Events after which the level of `kind` may be another, by day: recorded work, which moves it with probability
-    /// `work_share`, and jumps of the odometer.
-    pub(super) fn breaks(&self, kind: SeriesKind, work_share: f64) -> Vec<Break> {
-        let work = self.services.iter().filter(|s| moves(kind, s.service)).map(|s| s.day);
-        let work = work.map(|day| Break { day, share: work_share, size: 1.0 });
-        let jumps =
-            self.odometer_jumps.iter().map(|day| Break { day: *day, share: JUMP.0, size: JUMP.1 });
-        let mut breaks: Vec<Break> = work.chain(jumps).collect();
-        breaks.sort_by_key(|b| b.day);
-        breaks
+    /// Work after which the level of `kind` may be another, by day: it moves it with probability `share`.
+    pub(super) fn breaks(&self, kind: SeriesKind, share: f64) -> Vec<Break> {
+        let work = self.services.iter().filter(|s| moves(kind, s.service));
+        work.map(|s| Break { day: s.day, share }).collect()
     }
 
-    /// Days from which on what was seen before is not compared with what is seen now: the last jump of the odometer.
+    /// Day from which on the logs are those of one vehicle.
     pub(super) fn same_vehicle_since(&self) -> i32 {
         self.odometer_jumps.last().copied().unwrap_or(i32::MIN)
     }
@@ -86,11 +80,6 @@ impl<'a> History<'a> {
         (end - self.km[from]) / days * 7.0
     }
 }
-
-/// Share of the odometer's jumps after which a level is another, and how much larger the change is than that by work: most
-/// come of a logger that was moved to another vehicle, whose levels differ by several percent; a new odometer is rare (own
-/// judgement, no source).
-const JUMP: (f64, f64) = (0.9, 2.0);
 
 /// Whether a piece of work may move the level of a series (common practice, no source).
 ///
@@ -172,33 +161,48 @@ fn relearning(days: &[&Day], resets: &[i32]) -> Vec<bool> {
 }
 
 /// Distance since the first day, odometer differences where they are plausible, logged distance elsewhere; and the days
-/// on which the odometer jumped.
+/// on which the odometer was seen to have jumped.
 ///
-/// An odometer that was replaced, rolled back or is missing costs nothing but the unlogged distance.
+/// An odometer that was replaced, rolled back or is missing costs nothing but the unlogged distance. A jump is believed on
+/// the [`JUMP_READINGS`]th reading that goes on from the new value, so a single wrong one is none; an odometer that jumps
+/// more often than every other week is broken, and tells nothing of the vehicle.
 fn distance_km(days: &[&Day]) -> (Vec<f64>, Vec<i32>) {
+    let goes_on = |from: (i32, f64), d: &Day| {
+        let (driven, gap) = (d.odometer_km - from.1, f64::from((d.day - from.0).max(1)));
+        (-ODOMETER_SLACK_KM..=KM_PER_DAY_MAX * gap).contains(&driven)
+    };
     let mut total = 0.0;
     let mut last: Option<(i32, f64)> = None;
+    // Where it stands if it has jumped, and how many readings say so.
+    let mut elsewhere: Option<((i32, f64), u32)> = None;
+    let (mut strays, mut jumps) = (0, Vec::new());
     let mut out = Vec::with_capacity(days.len());
-    let mut jumps = Vec::new();
     for (i, d) in days.iter().enumerate() {
-        let logged = d.km;
-        let mut step = logged;
+        let mut before = None;
         if d.odometer_km.is_finite() {
-            if let Some((day, odometer)) = last {
-                let driven = d.odometer_km - odometer;
-                let gap = f64::from((d.day - day).max(1));
-                if driven >= 0.5 * logged && driven <= KM_PER_DAY_MAX * gap {
-                    step = driven.max(logged);
+            let here = (d.day, d.odometer_km);
+            match (last, elsewhere) {
+                (Some(from), _) if goes_on(from, d) => {
+                    (before, last, elsewhere) = (Some(from), Some(here), None);
                 }
-                let impossible = driven < -ODOMETER_SLACK_KM || driven > KM_PER_DAY_MAX * gap;
-                // An odometer that jumps every other week is broken, and tells nothing of the vehicle.
-                if impossible && jumps.len() <= i / DAYS_PER_RESET_MIN {
+                (Some(_), Some((from, seen))) if goes_on(from, d) => {
+                    (before, elsewhere) = (Some(from), Some((here, seen + 1)));
+                }
+                (Some(_), _) => {
+                    strays += 1;
+                    elsewhere = Some((here, 1));
+                }
+                (None, _) => last = Some(here),
+            }
+            if elsewhere.is_some_and(|(_, seen)| seen >= JUMP_READINGS) {
+                (last, elsewhere) = (Some(here), None);
+                if strays <= 1 + i / DAYS_PER_RESET_MIN {
                     jumps.push(d.day);
                 }
             }
-            last = Some((d.day, d.odometer_km));
         }
-        total += step;
+        let driven = before.map_or(f64::NAN, |(_, odometer)| d.odometer_km - odometer);
+        total += if driven >= 0.5 * d.km { driven.max(d.km) } else { d.km };
         out.push(total);
     }
     (out, jumps)
@@ -206,6 +210,9 @@ fn distance_km(days: &[&Day]) -> (Vec<f64>, Vec<i32>) {
 
 /// Fall of the odometer that rounding or another control unit's count may make, km (common practice, no source).
 const ODOMETER_SLACK_KM: f64 = 5.0;
+
+/// Readings that must go on from a new value of the odometer (common practice, no source).
+const JUMP_READINGS: u32 = 3;
 
 #[cfg(test)]
 mod tests {
@@ -230,7 +237,24 @@ mod tests {
         let days =
             [day(0, 10.0, 50_000.0), day(1, 10.0, 50_030.0), day(2, 12.0, 15.0), day(3, 9.0, 30.0)];
         let refs: Vec<&Day> = days.iter().collect();
-        assert_eq!(distance_km(&refs), (vec![10.0, 40.0, 52.0, 67.0], vec![2]));
+        assert_eq!(distance_km(&refs), (vec![10.0, 40.0, 52.0, 67.0], vec![]));
+    }
+
+    #[test]
+    fn an_odometer_has_jumped_once_it_goes_on_elsewhere() {
+        let read = |odometer: &dyn Fn(i64) -> f64| {
+            let days: Vec<Day> = (0..60).map(|i| day(i, 10.0, odometer(i))).collect();
+            distance_km(&days.iter().collect::<Vec<_>>()).1
+        };
+        let driven = |i: i64| 10.0 * i as f64;
+        let moved = |i: i64| if i < 30 { 50_000.0 } else { 9_000.0 } + driven(i);
+        assert_eq!(read(&moved), [32]);
+        let once = |i: i64| if i == 30 { 0.0 } else { 50_000.0 + driven(i) };
+        let often = |i: i64| if i % 2 == 0 { 0.0 } else { 50_000.0 + driven(i) };
+        let stuck = |_: i64| 50_000.0;
+        for never in [&once as &dyn Fn(i64) -> f64, &often, &stuck] {
+            assert_eq!(read(never), [0i32; 0]);
+        }
     }
 
     #[test]

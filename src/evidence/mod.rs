@@ -88,7 +88,7 @@ pub fn assess(input: &Input<'_>) -> Evidence {
         follow_series(&histories, &families, input);
     let (mut misfires, mut economy, adjusted_fuel) = by_family(&histories, &families, input);
     let guarantee = guarantee(&followed, input);
-    let off_from_start = off_from_start(&followed, &families);
+    let off_from_start = off_from_start(&followed, &families, input.decide.level_change_pct);
     let vehicles = histories
         .iter()
         .enumerate()
@@ -120,11 +120,11 @@ pub fn assess(input: &Input<'_>) -> Evidence {
 /// Peers below which the report warns (the drift test then leans on the whole fleet).
 const FEW_PEERS: usize = 5;
 
-/// How far each vehicle stands from its peers now, log-percent, if it stood out among them on its first days already;
-/// `NaN` if it did not or too few of its family are known.
+/// How far each vehicle stands from its peers now, log-percent, if it stood out among them by `least` on its first days
+/// already and has not come back since; `NaN` otherwise, or if too few of its family are known.
 ///
 /// Every other series asks for a change since the first days: what was wrong before them is seen here alone.
-fn off_from_start(followed: &[Vec<Followed>], families: &Families) -> Vec<f64> {
+fn off_from_start(followed: &[Vec<Followed>], families: &Families, least: f64) -> Vec<f64> {
     let start = |own: &[Followed]| -> Option<f64> {
         let bands = own.iter().filter(|f| matches!(f.finding.kind, SeriesKind::Trim(..)));
         let known: Vec<f64> = bands.map(|f| f.finding.baseline).filter(|b| b.is_finite()).collect();
@@ -140,23 +140,24 @@ fn off_from_start(followed: &[Vec<Followed>], families: &Families) -> Vec<f64> {
         if known.len() <= FEW_PEERS {
             continue;
         }
-        let far = OUTSTANDING_SD * if spread > LEAST_SPREAD { spread } else { LEAST_SPREAD };
+        let far = if OUTSTANDING_SD * spread > least { OUTSTANDING_SD * spread } else { least };
         for &v in members {
             let Some(apart) = starts[v].map(|s| s - middle).filter(|a| a.abs() > far) else {
                 continue;
             };
             let all = followed[v].iter().find(|f| f.finding.kind == SeriesKind::TrimAll);
             let since = all.map(|f| f.finding.change_from_first.value).filter(|c| c.is_finite());
-            off[v] = apart + since.unwrap_or(0.0);
+            let now = apart + since.unwrap_or(0.0);
+            if now / apart > 0.0 && now.abs() > least {
+                off[v] = now;
+            }
         }
     }
     off
 }
 
-/// Robust standard deviations from the family's median beyond which a start stands out, and the smallest such deviation
-/// that is believed, log-percent (own judgement, no source).
+/// Robust standard deviations from the family's median beyond which a start stands out (own judgement, no source).
 const OUTSTANDING_SD: f64 = 3.5;
-const LEAST_SPREAD: f64 = 1.0;
 
 /// Family name to (index, members in register order).
 type Families = BTreeMap<String, (usize, Vec<usize>)>;

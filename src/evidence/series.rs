@@ -38,6 +38,9 @@ pub(super) fn daily(
         if *relearning && kind.is_trim() {
             continue;
         }
+        if history.odometer_jumps.binary_search(&d.day).is_ok() {
+            levels = Levels::default();
+        }
         if compares_with_own_level(kind) {
             learn(&mut levels, d, test);
         }
@@ -164,13 +167,17 @@ impl Level {
 /// Takes a day into the levels that do not stand fast yet.
 ///
 /// A level is a running mean of the days that showed its band, wherever they lie, so that no gap and no rare band leaves
-/// a vehicle without one, and so that no later day ever moves an earlier value.
+/// a vehicle without one, and so that no later day ever moves an earlier value. A band that is shown late is taken to have
+/// moved until then as those whose level stands fast.
 fn learn(levels: &mut Levels, d: &Day, test: &TestSettings) {
+    let cells = levels.iter().flatten().zip(d.bands.iter().flatten());
+    let fast = cells.filter(|(l, b)| l.days >= LEVEL_DAYS.1 && b.n >= test.samples_per_day_min);
+    let moved = mean(fast.map(|(l, b)| (b.y / b.n - l.y, b.n))).map_or(0.0, |(y, ..)| y);
     for (levels, bands) in levels.iter_mut().zip(&d.bands) {
         for (level, b) in levels.iter_mut().zip(bands) {
             if b.n >= test.samples_per_day_min && level.days < LEVEL_DAYS.1 {
                 level.days += 1.0;
-                level.y += (b.y / b.n - level.y) / level.days;
+                level.y += (b.y / b.n - moved - level.y) / level.days;
             }
         }
     }

@@ -17,8 +17,14 @@ pub(super) struct Windows {
 /// Rows that either window must have.
 const ROWS_MIN: usize = 8;
 
+/// Rows until which a baseline goes on where few days are logged, and days that the recent window may reach back for its
+/// own (common practice, no source).
+const BASE_ROWS: usize = 15;
+const REACH_DAYS: i32 = 120;
+
 impl Windows {
-    /// The first `base_days` of `rows` and the last `now_days`; both windows end before they overlap.
+    /// The first `base_days` of `rows` and the last `now_days`, longer where few days are logged; the second begins after
+    /// the first has ended.
     pub(super) fn of(
         rows: &[ResidualRow],
         base_days: i32,
@@ -27,14 +33,12 @@ impl Windows {
         reference_sd: f64,
     ) -> Windows {
         let mut windows = Windows { phi, reference_sd, ..Windows::default() };
-        let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return windows };
-        let base_end = first.day + base_days;
-        windows.base = rows.iter().take_while(|r| r.day < base_end).map(|r| (r.day, r.r)).collect();
-        windows.now = rows
-            .iter()
-            .filter(|r| r.day > last.day - now_days && r.day >= base_end)
-            .map(|r| (r.day, r.r))
-            .collect();
+        let Some(first) = rows.first() else { return windows };
+        let base_end = rows.partition_point(|r| r.day < first.day + base_days);
+        let (base, rest) = rows.split_at(base_end.max(BASE_ROWS).min(rows.len()));
+        let pairs = |rows: &[ResidualRow]| rows.iter().map(|r| (r.day, r.r)).collect();
+        windows.base = pairs(base);
+        windows.now = pairs(recent(rest, now_days, |r| r.day));
         windows
     }
 
@@ -90,6 +94,15 @@ pub(super) fn one_factor(series: &[&Windows]) -> Vec<f64> {
     matrix
 }
 
+/// Rows of the last `days` days, or the last [`ROWS_MIN`] within [`REACH_DAYS`] where these are fewer.
+pub(super) fn recent<R>(rows: &[R], days: i32, day: impl Fn(&R) -> i32) -> &[R] {
+    let Some(last) = rows.last().map(&day) else { return rows };
+    let enough = rows.len().saturating_sub(ROWS_MIN);
+    let from = rows.partition_point(|r| day(r) <= last - days).min(enough);
+    let from = from.max(rows.partition_point(|r| day(r) <= last - REACH_DAYS));
+    &rows[from..]
+}
+
 fn mean(rows: &[(i32, f64)]) -> f64 {
     rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64
 }
@@ -113,6 +126,22 @@ fn daily_covariance(a: &[(i32, f64)], b: &[(i32, f64)]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_vehicle_that_logs_one_day_a_week_has_both_windows() {
+        let weekly = |rows: i32| -> Vec<ResidualRow> {
+            let r = |i: i32| if i < 40 { 0.0 } else { 4.0 };
+            (0..rows).map(|i| ResidualRow { day: 7 * i, x: 0.0, r: r(i), weight: 1.0 }).collect()
+        };
+        let of = |rows: i32| Windows::of(&weekly(rows), 60, 45, 0.5, 0.0);
+        assert_eq!((of(60).base.len(), of(60).now.len()), (15, 8));
+        assert!((of(60).change().value - 4.0).abs() < 1e-12);
+        assert!(!of(20).usable(), "the second window may not reach into the first");
+        // A logger that fell silent for half a year says nothing of now.
+        let mut silent = weekly(60);
+        silent.iter_mut().skip(57).for_each(|r| r.day += 180);
+        assert!(!Windows::of(&silent, 60, 45, 0.5, 0.0).usable());
+    }
 
     #[test]
     fn the_change_of_white_noise_has_the_textbook_variance() {

@@ -3,18 +3,19 @@
 //! Comes in: a vehicle's history, its followed series and findings. Goes out: the weights of the causes. Never: weighs.
 
 use super::Input;
-use super::cause::{self, Found, Witnesses};
+use super::cause::{self, Witnesses};
 use super::follow::Followed;
 use super::history::History;
 use super::shape::{Change, Seen};
 use super::{windows, within};
 use crate::settings::TestSettings;
 use crate::tables::days::Day;
-use crate::tables::findings::{
-    Cause, CauseWeight, Estimate, SeriesFinding, SeriesKind, VehicleFindings,
-};
+use crate::tables::findings::{Cause, CauseWeight, Estimate, SeriesKind, VehicleFindings};
 use crate::tables::fleet::{AirMetering, Service};
 use crate::tables::trips::Band;
+
+/// Sd of the level of sound vehicles, log-percent (study of the drift test: its simulator's 2.5).
+const LEVEL_SD: f64 = 2.5;
 
 /// Posterior over causes from all witnesses.
 pub(super) fn causes(
@@ -26,20 +27,27 @@ pub(super) fn causes(
     let bands: Vec<(&Followed, usize, Band)> = followed
         .iter()
         .filter_map(|f| match f.finding.kind {
-            SeriesKind::Trim(bank, band) if f.windows.usable() => Some((f, bank - 1, band)),
+            SeriesKind::Trim(bank, band) => Some((f, bank - 1, band)),
             _ => None,
         })
         .collect();
-    let mut changes: Vec<Change> = bands
-        .iter()
-        .map(|(f, bank, band)| Change {
-            bank: *bank,
-            seen: Seen::Level(recent_airflow(history, *bank, *band, input.test)),
-            change: f.finding.change.value,
-        })
-        .collect();
+    let seen = |bank: usize, band: Band, change: f64| {
+        let seen = Seen::Level(recent_airflow(history, bank, band, input.test));
+        Change { bank, seen, change }
+    };
+    let usable: Vec<_> = bands.iter().filter(|(f, ..)| f.windows.usable()).collect();
+    let mut changes: Vec<Change> =
+        usable.iter().map(|(f, bank, band)| seen(*bank, *band, f.finding.change.value)).collect();
     let mut covariance =
-        windows::one_factor(&bands.iter().map(|(f, ..)| &f.windows).collect::<Vec<_>>());
+        windows::one_factor(&usable.iter().map(|(f, ..)| &f.windows).collect::<Vec<_>>());
+    if changes.is_empty() {
+        // Nothing is known of a change; where the trim stands tells something all the same.
+        let known = bands.iter().filter(|(f, ..)| f.finding.recent_raw.is_finite());
+        changes = known.map(|(f, bank, band)| seen(*bank, *band, f.finding.recent_raw)).collect();
+        let n = changes.len();
+        covariance = vec![LEVEL_SD * LEVEL_SD; n * n];
+        (0..n).for_each(|i| covariance[i * n + i] += 1.0);
+    }
     if let Some(f) = followed.iter().find(|f| f.finding.kind == SeriesKind::TrimAll) {
         let banks = history.vehicle.banks;
         let judged: Vec<&Day> = history.judged_days().collect();
@@ -60,7 +68,6 @@ pub(super) fn causes(
         breathing: change(SeriesKind::Breathing),
         breathing_from_sensor: history.vehicle.air_metering == AirMetering::Maf,
         warmup_gap: change(SeriesKind::WarmupGap),
-        found: &found(findings, input.decide.watch_nats),
         misfires: findings.misfires.as_ref(),
         plug_km: plug_km(history, findings.odometer_km),
         plug_life_km: input.decide.plug_life_km,
@@ -73,34 +80,6 @@ pub(super) fn causes(
                 .map(|s| last_day - s.day)
         },
     })
-}
-
-/// What the tests found of the series and still find, each once.
-fn found(findings: &VehicleFindings, fading_nats: f64) -> Vec<Found> {
-    let stands = |s: &&SeriesFinding| {
-        let up = s.flagged_up.is_some() && s.log_r_up >= s.log_limit_up - fading_nats;
-        let down = s.flagged_down.is_some() && s.log_r_down >= s.log_limit_down - fading_nats;
-        up || down || s.level_on.is_some() || s.near_limit_on.is_some()
-    };
-    let mut found: Vec<Found> = findings
-        .series
-        .iter()
-        .filter(stands)
-        .map(|s| match s.kind {
-            SeriesKind::IdleThrottle => Found::IdleThrottle,
-            SeriesKind::Breathing => Found::Breathing,
-            SeriesKind::WarmupGap => Found::WarmupGap,
-            SeriesKind::TrimAll
-            | SeriesKind::TrimBank(_)
-            | SeriesKind::Trim(..)
-            | SeriesKind::BankGap
-            | SeriesKind::IdleGap
-            | SeriesKind::LoadGap => Found::Mixture,
-        })
-        .collect();
-    found.sort_unstable();
-    found.dedup();
-    found
 }
 
 /// Distance on the present spark plugs, km.

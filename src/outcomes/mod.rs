@@ -8,7 +8,7 @@ use crate::stats::counts::{Counted, dispersed_ratio, pooled};
 use crate::stats::wander::{self, Differences, Wander, by_period, half_width};
 use crate::tables::days::Day;
 use crate::tables::findings::{
-    AdjustedFuel, AdjustedSeries, Estimate, Outcome, OutcomeSummary, TrimFlag,
+    AdjustedFuel, AdjustedSeries, Estimate, Outcome, OutcomeSummary, SeriesKind,
 };
 use crate::tables::fleet::{Service, ServiceRecord};
 use std::collections::BTreeMap;
@@ -77,7 +77,7 @@ pub fn assess(
         .collect()
 }
 
-/// `counted`: the days that lie closer to this work than to other work.
+/// `counted`: the days from a week after earlier work to the next.
 fn outcome(
     job: &ServiceRecord,
     counted: Range<i32>,
@@ -169,9 +169,10 @@ impl TrimSides {
         // What was found to grow grew before the work and, as nothing took its reason away, grows again after it; of the
         // others it is not known whether anything grows, or which way.
         let (usual, sd) = series.slope_per_day;
-        let rises = |f: &TrimFlag| f.kind.is_trim_level() && f.rose && f.day <= job;
-        let grows = series.flags.iter().any(rises);
-        let slope = if grows { (usual, sd) } else { (0.0, usual.hypot(sd)) };
+        let slope = match growth(series, job) {
+            0.0 => (0.0, usual.hypot(sd)),
+            way => (way * usual, sd),
+        };
         let side = |rows: &[(i32, f64, f64)]| Side::of(rows, job, series.long_run_variance, slope);
         let (before, after) = (side(&b), side(&a));
         let variance = before.variance
@@ -201,6 +202,20 @@ impl TrimSides {
             Effect::None
         }
     }
+}
+
+/// Which way the trim of this bank was found to go by the day of the work: 1 up, -1 down, 0 not known.
+fn growth(series: &AdjustedSeries, job: i32) -> f64 {
+    let flags = series.flags.iter().filter(|f| f.day <= job);
+    let last = flags.max_by_key(|f| f.day);
+    last.map_or(0.0, |f| match (f.kind, f.rose) {
+        (SeriesKind::TrimAll, true) => 1.0,
+        (SeriesKind::TrimAll, false) => -1.0,
+        // Most faults make a trim rise: that of the bank which then stands higher.
+        (SeriesKind::BankGap, rose) if rose == (series.bank == 1) => 1.0,
+        (SeriesKind::IdleGap | SeriesKind::LoadGap, true) => 1.0,
+        _ => 0.0,
+    })
 }
 
 /// One side of the work: its mean, and where it stood on the day of the work.

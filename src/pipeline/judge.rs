@@ -80,7 +80,7 @@ pub fn judge(
             (vehicle, findings, verdict)
         })
         .collect();
-    let ranked = rank(verdicts, &pipeline.cost, &pipeline.decide);
+    let ranked = rank(verdicts, &pipeline.cost);
     assert_eq!(ranked.len(), fleet.register.len(), "every registered vehicle is ranked once");
     let registered: BTreeSet<&str> = fleet.register.iter().map(|v| v.vehicle.as_str()).collect();
     let unregistered: Vec<String> =

@@ -202,6 +202,7 @@ fn evidence_columns(t: &mut Table<'_>) {
     t.count("span_days", |(v, _)| Some(v.findings.span_days));
     t.count("trips", |(v, _)| Some(v.findings.trips));
     t.count("gated_samples", |(v, _)| usize::try_from(v.findings.gated).ok());
+    t.number("off_from_start", "log-%", |(v, _)| Some(v.findings.off_from_start));
     t.count("peers", |(v, _)| Some(v.findings.peers));
     t.count("resets", |(v, _)| Some(v.findings.resets.len()));
     t.day("first_day", |(v, _)| v.findings.period.map(|p| p.0));

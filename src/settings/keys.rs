@@ -83,8 +83,8 @@ section! {
         days_min = 90, 30 .. 400, "Days from first to last value before a series is judged.";
         rows_min = 60, 20 .. 400, "Days with a value before a series is judged.";
         samples_per_day_min = 5, 1 .. 1000, "Gated samples in a band and day from which its mean counts.";
-        slope_prior_pct_per_10000km = 4.5, 0 .. 20, "Centre of the prior of drift, a normal cut at nought, log-percent per 10,000 km: faults worth finding grow by 2 to 8, and 3.1 is the edge of an acceptable fuel (40 CFR 80.165).";
-        slope_prior_sd_pct_per_10000km = 3, 0.5 .. 20, "Sd of that prior before the cut, log-percent per 10,000 km.";
+        usual_drift_pct_per_10000km = 4.5, 0 .. 20, "Centre of the prior of drift, a normal cut at nought, log-percent per 10,000 km: faults worth finding grow by 2 to 8, and 3.1 is the edge of an acceptable fuel (40 CFR 80.165).";
+        usual_drift_sd_pct_per_10000km = 3, 0.5 .. 20, "Sd of that prior before the cut, log-percent per 10,000 km.";
         step_prior_pct = 1, 0.2 .. 10, "Root-mean-square size of an ordinary step (fuel blend, sensor), log-percent; tuned on simulated fleets with steps of 0.5 to 4 %.";
         steps_per_year = 0.9, 0.01 .. 20, "Ordinary steps per vehicle and year, both edges of a temporary one counted; tuned with the step size.";
         large_step_prior_pct = 3, 1 .. 20, "Root-mean-square size of a large step (a sensor, work that nobody recorded), log-percent (own judgement: sensors of 1.5 to 4 %).";

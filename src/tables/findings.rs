@@ -73,6 +73,11 @@ impl SeriesKind {
         !matches!(self, SeriesKind::IdleThrottle | SeriesKind::Breathing)
     }
 
+    /// Whether it speaks of the mixture of a warm engine.
+    pub fn is_mixture(self) -> bool {
+        self.is_trim() && self != SeriesKind::WarmupGap
+    }
+
     /// Whether it is how far the trim itself stands, of all or a part of its banks and bands: no difference of trims.
     pub fn is_trim_level(self) -> bool {
         matches!(self, SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..))
@@ -97,6 +102,8 @@ pub struct SeriesFinding {
     pub baseline: f64,
     /// Size from which a change counts.
     pub least_change: f64,
+    /// Rise and fall (as a positive number) of a lasting change of level that is acted on, if a jump of this series is.
+    pub level_limits: Option<(f64, f64)>,
     /// Peer-adjusted change to now from the baseline since the last repair, in the unit of the series.
     pub change: Estimate,
     /// Peer-adjusted change to now from the first baseline of all, repairs or not.
@@ -438,12 +445,12 @@ pub struct Verdict {
     pub checks: Vec<String>,
 }
 
-/// The total correction on its way to its limit.
+/// The total correction on its way to its limit, above or below.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct TowardsLimit {
-    /// Where it stands, log-percent towards the limit that it drifts to.
-    pub level: f64,
-    /// Its drift that way, log-percent per 10,000 km.
+    /// What is left, log-percent; negative beyond the limit.
+    pub room: f64,
+    /// Drift that way, log-percent per 10,000 km.
     pub drift_per_10000km: Estimate,
     /// Day-to-day standard deviation, log-percent.
     pub sigma: f64,

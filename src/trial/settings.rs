@@ -177,6 +177,9 @@ nuisances! {
     white_share_max: 0.4, 0.0;
     /// Heaviness of tails: 1 over the degrees of freedom of Student's t.
     tail_heaviness: 0.2, 0.0;
+    /// Largest skewness of the noise as the share `a` of the square in `x + a (x² - 1)`; one for a family, either way. 0.16
+    /// is what the day means of one real car have.
+    noise_skew_max: 0.16, 0.0;
     /// Days of 100 with a trim that is off by 4 to 10 %.
     outliers_per_100_days: 0.5, 0.0;
     /// Largest seasonal amplitude of a family, percent; drawn from half of it up.

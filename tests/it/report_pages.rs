@@ -37,6 +37,7 @@ fn series(kind: SeriesKind, change: f64, flagged_up: Option<i32>) -> SeriesFindi
         days_in_all: 300,
         baseline: 1.5,
         least_change: 3.0,
+        level_limits: None,
         change: estimate(change),
         change_from_first: NONE,
         repaired_on: None,

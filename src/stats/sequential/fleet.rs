@@ -153,6 +153,8 @@ pub struct SeriesOutcome {
 pub struct Mirror {
     /// Night of the first look.
     since: Option<i32>,
+    /// A flag has ended it.
+    over: bool,
     /// Days from there to the last look, the mirror's own flag or that of a rise.
     pub days: i32,
     /// First night on which the limit of a rise was crossed downward by as much as a rise must have.
@@ -401,7 +403,8 @@ impl<'a> State<'a> {
     /// The upward test on the same values upside down, which acts on nothing.
     fn look_down_as_up(&mut self, night: i32, log_r_down: f64, work: &mut Workspace) {
         let since = *self.mirror.since.get_or_insert(night);
-        if self.mirror.flagged_on.is_some() || self.up.flag.is_some() {
+        self.mirror.over |= self.mirror.flagged_on.is_some() || self.up.flag.is_some();
+        if self.mirror.over {
             return;
         }
         self.mirror.days = night - since;

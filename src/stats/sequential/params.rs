@@ -4,8 +4,6 @@
 //! test's design was chosen; the measured figures stand in [`crate::stats::sequential`]. One set of
 //! parameters serves one channel (say, idle trim of bank 1): the sizes are in that channel's unit.
 
-use super::series::Break;
-
 /// How the noise's correlation from one day to the next is found.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum PhiRule {
@@ -240,7 +238,7 @@ impl Params {
     /// The steps that a block may begin with: rare ones of any size, or what a logged event may have changed.
     ///
     /// `since_last` is the number of days from the row before the block.
-    pub(crate) fn steps_at(&self, event: Option<Break>, since_last: i32) -> [StepPrior; 2] {
+    pub(crate) fn steps_at(&self, break_share: Option<f64>, since_last: i32) -> [StepPrior; 2] {
         let days =
             if self.steps_in_gaps { since_last.max(self.block_days) } else { self.block_days };
         let per_block = f64::from(days) / DAYS_PER_YEAR;
@@ -250,9 +248,8 @@ impl Params {
             accepted_sd: self.accepted_step_factor * self.step_sd,
         };
         let large = StepPrior::alike(self.large_steps_per_year * per_block, self.large_step_sd);
-        let at_event =
-            |e: Break| StepPrior::alike(e.share / (1.0 - e.share), e.size * self.break_sd);
-        [event.map_or(ordinary, at_event), large]
+        let at_event = |share: f64| StepPrior::alike(share / (1.0 - share), self.break_sd);
+        [break_share.map_or(ordinary, at_event), large]
     }
 
     /// Variance that innocent steps add per week, squared channel units.

@@ -22,8 +22,8 @@ pub(crate) struct Reference {
 
 impl Reference {
     /// Largest sd of a group's reference between two days, channel units: what stood in the values while they had few
-    /// peers beside them stays in the history when more join. The first days of all, on which no vehicle has a level
-    /// yet, are left out.
+    /// peers beside them stays in the history when more join. The first days are left out: where all begin together
+    /// none has a level yet.
     pub(crate) fn worst_sd(&self, group: usize, from: i32, to: i32) -> f64 {
         (from + SETTLES_DAYS..=to).map(|day| self.sd(group, day)).fold(self.sd(group, to), f64::max)
     }
@@ -62,7 +62,8 @@ struct RunningMedian {
 impl RunningMedian {
     /// Takes a value in, forgets the oldest beyond `memory`, and tells the median.
     fn take(&mut self, value: f64, memory: usize) -> f64 {
-        let place = |sorted: &[f64], value: f64| sorted.partition_point(|v| v.total_cmp(&value).is_lt());
+        let place =
+            |sorted: &[f64], value: f64| sorted.partition_point(|v| v.total_cmp(&value).is_lt());
         if self.recent.len() >= memory.max(1)
             && let Some(oldest) = self.recent.pop_front()
         {
@@ -136,6 +137,8 @@ struct Unlikeness {
     /// Variance of the groups' true common modes around that of all.
     between: f64,
     days: f64,
+    /// Days on which at least two groups could be compared.
+    compared: f64,
 }
 
 impl Unlikeness {
@@ -162,6 +165,7 @@ impl Unlikeness {
         let memory = (self.days + params.small_group_prior_days).min(params.unlikeness_memory_days);
         self.within += (within - self.within) / memory;
         if groups > 1.0 {
+            self.compared += 1.0;
             let excess = |p: &Poll| {
                 let (k, median) = p.median_without(None);
                 (median - overall).powi(2) - MEDIAN_FACTOR * MEDIAN_FACTOR * within / k as f64
@@ -183,8 +187,9 @@ pub(crate) fn reference(series: &[SeriesInput], params: &Params, last_day: i32) 
         standing: vec![Standing::default(); series.len()],
         polls: (0..groups).map(|_| Poll::default()).collect(),
         everyone: Poll::default(),
-        unlikeness: Unlikeness { within: 0.0, between: 0.0, days: 0.0 },
+        unlikeness: Unlikeness { within: 0.0, between: 0.0, days: 0.0, compared: 0.0 },
         members: vec![Vec::new(); groups],
+        voted: vec![0.0; groups],
         out: Reference {
             common_mode: vec![Vec::new(); series.len()],
             group_sd: vec![Vec::new(); groups],
@@ -208,6 +213,8 @@ struct Walk<'a> {
     everyone: Poll,
     unlikeness: Unlikeness,
     members: Vec<Vec<usize>>,
+    /// Days on which each group had a vote.
+    voted: Vec<f64>,
     out: Reference,
 }
 
@@ -301,7 +308,7 @@ impl Walk<'_> {
         let today = if votes.len() > FEWEST_VOTERS {
             own
         } else if self.everyone.votes.len() > FEWEST_VOTERS {
-            let between = match self.unlikeness.days {
+            let between = match self.unlikeness.compared {
                 0.0 => f64::INFINITY,
                 _ => self.unlikeness.between.max(0.0).sqrt(),
             };
@@ -313,7 +320,8 @@ impl Walk<'_> {
         days.push(match days.last().copied() {
             Some(before) if votes.is_empty() => before,
             Some(before) => {
-                let memory = self.params.reference_memory_days.min(1.0 + days.len() as f64);
+                self.voted[group] += 1.0;
+                let memory = self.params.reference_memory_days.min(self.voted[group]);
                 before + (today - before) / memory
             }
             None => today,

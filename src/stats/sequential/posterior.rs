@@ -184,7 +184,7 @@ fn components(
 }
 
 /// Log of `2 Phi(u) exp(u²/2)`.
-fn log_scaled_half_normal(u: f64) -> f64 {
+pub(super) fn log_scaled_half_normal(u: f64) -> f64 {
     let t = u.abs() * std::f64::consts::FRAC_1_SQRT_2;
     if u > 0.0 { 0.5 * u * u + (2.0 - erfcx(t) * (-0.5 * u * u).exp()).ln() } else { erfcx(t).ln() }
 }

@@ -11,6 +11,7 @@
 use std::f64::consts::FRAC_1_SQRT_2;
 
 use super::params::Params;
+use super::posterior::log_scaled_half_normal;
 use super::series::{Blocks, Sums};
 use crate::stats::special::erfcx;
 
@@ -99,7 +100,7 @@ impl Workspace {
         self.start(blocks);
         self.project_constant(blocks);
         self.project_common_mode(blocks, params);
-        let events = blocks.list.iter().skip(1).filter(|b| b.event.is_some()).count();
+        let events = blocks.list.iter().skip(1).filter(|b| b.break_share.is_some()).count();
         let most_steps = params.accepted_steps + events.min(MOST_EVENTS);
         let (mut up, mut down, mut null) = (LogSum::empty(), LogSum::empty(), LogSum::one());
         let mut log_round = 0.0;
@@ -264,7 +265,7 @@ impl Workspace {
             down += doubled(centre - score) * factor;
             max_up = max_up.max(one_up);
         }
-        let scale = shift - erfcx(-a * FRAC_1_SQRT_2).ln();
+        let scale = shift - log_scaled_half_normal(a);
         RampSums {
             log_up: up.ln() + scale,
             log_down: down.ln() + scale,
@@ -278,7 +279,7 @@ impl Workspace {
         let n = self.step.g.len();
         let priors = |k: usize| {
             let block = &blocks.list[k];
-            params.steps_at(block.event, block.day - block.tau_day)
+            params.steps_at(block.break_share, block.day - block.tau_day)
         };
         self.step_terms.clear();
         let mut peak = 0.0_f64;

@@ -103,8 +103,8 @@ pub(crate) struct Block {
     pub(crate) tau: f64,
     /// Day of that row.
     pub(crate) tau_day: i32,
-    /// The likeliest event between that row and this block, if any, to have moved the level.
-    pub(crate) event: Option<Break>,
+    /// If events lie between that row and this block: the share of the likeliest after which the level is another.
+    pub(crate) break_share: Option<f64>,
     pub(crate) sums: Sums,
     pub(crate) first: FirstRow,
 }
@@ -116,8 +116,6 @@ pub struct Break {
     pub day: i32,
     /// Share of such events after which the level is another, above 0 and below 1.
     pub share: f64,
-    /// Sd of the change then, as a multiple of [`Params::break_sd`].
-    pub size: f64,
 }
 
 /// A series since its last restart, as blocks.
@@ -224,19 +222,19 @@ impl Blocks {
     }
 
     fn open_block(&mut self, row: &AdjustedRow, breaks: &[Break], params: &Params) {
-        let event = self.previous.and_then(|before| {
+        let break_share = self.previous.and_then(|before| {
             let until = |day: i32| breaks.partition_point(|b| b.day <= day);
             let between = &breaks[until(before.day)..until(row.day)];
-            between.iter().max_by(|a, b| a.share.total_cmp(&b.share)).copied()
+            between.iter().map(|b| b.share).max_by(f64::total_cmp)
         });
         let full = self.list.last().is_none_or(|block| row.day - block.day >= params.block_days);
-        if full || event.is_some() {
+        if full || break_share.is_some() {
             let before = self.previous.unwrap_or(*row);
             self.list.push(Block {
                 day: row.day,
                 tau: before.x,
                 tau_day: before.day,
-                event,
+                break_share,
                 sums: Sums::default(),
                 first: FirstRow::default(),
             });

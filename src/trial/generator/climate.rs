@@ -13,6 +13,8 @@ pub(super) struct Climate {
     pub(super) trim: Vec<f64>,
     /// Ambient temperature by day, °C.
     pub(super) ambient_c: Vec<f64>,
+    /// Skewness of the noise of its vehicles' trims; see `Nuisances::noise_skew_max`.
+    pub(super) noise_skew: f64,
 }
 
 impl Climate {
@@ -26,7 +28,8 @@ impl Climate {
         let mut weather = Wander::new(0.9, n.weather_sd_pct, f64::INFINITY, rng);
         let mut heat = Wander::new(0.8, 4.0, f64::INFINITY, rng);
         let mean_c = 11.0 + 1.5 * normal(rng);
-        let mut out = Climate { trim: Vec::new(), ambient_c: Vec::new() };
+        let noise_skew = uniform(-1.0, 1.0, rng) * n.noise_skew_max;
+        let mut out = Climate { trim: Vec::new(), ambient_c: Vec::new(), noise_skew };
         for day in 0..days {
             let t = f64::from(day);
             let of_year = t.rem_euclid(YEAR);

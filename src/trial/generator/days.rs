@@ -86,7 +86,7 @@ pub(super) fn live(
         plugs_changed_km: chance(0.6, &mut rng)
             .then(|| odometer_km - uniform(0.0, 40_000.0, &mut rng).min(odometer_km)),
     };
-    let mut body = Body::draw(n, engine, bands, days, seed, index);
+    let mut body = Body::draw(n, engine, bands, days, climate.noise_skew, seed, index);
     let mut truth = Truth {
         economy_per_severity: fault.as_ref().map_or(0.0, Fault::economy_per_severity),
         fault,
@@ -189,6 +189,7 @@ impl Body {
         engine: &Engine,
         bands: [BandHabit; 3],
         days: i32,
+        noise_skew: f64,
         seed: u64,
         index: usize,
     ) -> Body {
@@ -205,7 +206,14 @@ impl Body {
         Body {
             bands,
             habits: Habits::draw(n.economy_wander_pct, &mut driving),
-            trims: Disturbance::draw(n, engine.banks, engine.single_series, days, &mut trim_draws),
+            trims: Disturbance::draw(
+                n,
+                engine.banks,
+                engine.single_series,
+                days,
+                noise_skew,
+                &mut trim_draws,
+            ),
             misfiring: Misfiring::draw(engine, n.misfire_bursts_per_1000_days, &mut misfire_draws),
             driving,
             trim_draws,

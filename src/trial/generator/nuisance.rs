@@ -27,6 +27,7 @@ pub(super) struct Disturbance {
     sensitivity: [f64; 3],
     white_sd: f64,
     df: f64,
+    skew: f64,
     shared: Wander,
     by_band: [Wander; 3],
     by_bank: [Wander; BANKS],
@@ -49,6 +50,7 @@ impl Disturbance {
         banks: usize,
         single: bool,
         days: i32,
+        skew: f64,
         rng: &mut Rng,
     ) -> Disturbance {
         let sd = uniform(0.32, 1.0, rng) * n.noise_sd_max_pct;
@@ -75,6 +77,7 @@ impl Disturbance {
             sensitivity,
             white_sd: sd * white.sqrt(),
             df,
+            skew,
             shared,
             by_band,
             by_bank,
@@ -102,9 +105,11 @@ impl Disturbance {
         extra: &dyn Fn(usize, usize) -> f64,
         rng: &mut Rng,
     ) -> [[f64; 3]; BANKS] {
-        let (shared, slow) = (self.shared.next(rng), self.slow.next(rng));
-        let by_band =
-            [0, 1, 2].map(|b: usize| self.by_band[b].next(rng) + self.slow_by_band[b].next(rng));
+        let skew = self.skew;
+        let (shared, slow) = (self.shared.next_skewed(skew, rng), self.slow.next(rng));
+        let by_band = [0, 1, 2].map(|b: usize| {
+            self.by_band[b].next_skewed(skew, rng) + self.slow_by_band[b].next(rng)
+        });
         let by_bank = [0, 1].map(|b: usize| self.by_bank[b].next(rng));
         let white = self.white_sd * heavy(self.df, rng);
         let outlier =
@@ -185,7 +190,7 @@ mod tests {
             none.set(name, 0.0);
         }
         let mut rng = stream(1, Some(0), 0);
-        let mut d = Disturbance::draw(&none, 2, false, 400, &mut rng);
+        let mut d = Disturbance::draw(&none, 2, false, 400, 0.0, &mut rng);
         for day in 0..400 {
             let y = d.trims(day, 0.0, true, &|_, _| 0.0, &mut rng);
             assert!(y.iter().flatten().all(|y| y.abs() < 1e-12), "{y:?}");
@@ -202,7 +207,7 @@ mod tests {
         let (mut sum, mut count) = (0.0, 0.0);
         for vehicle in 0..400 {
             let mut rng = stream(1, Some(vehicle), 0);
-            let mut d = Disturbance::draw(&n, 1, false, 200, &mut rng);
+            let mut d = Disturbance::draw(&n, 1, false, 200, 0.16, &mut rng);
             for day in 0..200 {
                 let y = d.trims(day, 0.0, true, &|_, _| 0.0, &mut rng);
                 sum += y[0][1] * y[0][1];

@@ -116,6 +116,16 @@ impl Wander {
         self.value = self.phi * self.value + fresh * heavy(self.df, rng);
         self.value
     }
+
+    /// The same with the marginal distribution of `x + a (x² - 1)` at the same spread, for a normal `x`.
+    pub(super) fn next_skewed(&mut self, a: f64, rng: &mut Rng) -> f64 {
+        let value = self.next(rng);
+        if !(self.sd > 0.0) {
+            return value;
+        }
+        let x = value / self.sd;
+        self.sd * (x + a * (x * x - 1.0)) / (1.0 + 2.0 * a * a).sqrt()
+    }
 }
 
 #[cfg(test)]
