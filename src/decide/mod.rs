@@ -32,6 +32,9 @@ pub(crate) enum Ground {
     Misfire,
 }
 
+/// A ground with the day on which it was one first.
+type Dated = (i32, Ground);
+
 /// The verdict on `vehicle`.
 pub fn decide(
     vehicle: &Vehicle,
@@ -98,10 +101,7 @@ pub fn decide(
 /// back since.
 ///
 /// Nobody should open an engine for what is not there any more.
-fn grounds(
-    findings: &VehicleFindings,
-    settings: &DecideSettings,
-) -> (Vec<(i32, Ground)>, Option<(i32, Ground)>) {
+fn grounds(findings: &VehicleFindings, settings: &DecideSettings) -> (Vec<Dated>, Option<Dated>) {
     let mut seen: Vec<(i32, Ground, bool)> = Vec::new();
     for (i, s) in findings.series.iter().enumerate() {
         let c = s.change;

@@ -149,6 +149,8 @@ struct TrimSides {
     before: f64,
     after: f64,
     change: Estimate,
+    /// It had fallen: by what was found, or by where it stood.
+    fallen: bool,
 }
 
 impl TrimSides {
@@ -169,10 +171,8 @@ impl TrimSides {
         // What was found to grow grew before the work and, as nothing took its reason away, grows again after it; of the
         // others it is not known whether anything grows, or which way.
         let (usual, sd) = series.slope_per_day;
-        let slope = match growth(series, job) {
-            0.0 => (0.0, usual.hypot(sd)),
-            way => (way * usual, sd),
-        };
+        let growth = growth(series, job);
+        let slope = if growth == 0.0 { (0.0, usual.hypot(sd)) } else { (growth * usual, sd) };
         let side = |rows: &[(i32, f64, f64)]| Side::of(rows, job, series.long_run_variance, slope);
         let (before, after) = (side(&b), side(&a));
         let variance = before.variance
@@ -184,16 +184,16 @@ impl TrimSides {
             before: before.mean,
             after: after.mean,
             change: Estimate { value, lo: value - half, hi: value + half },
+            fallen: growth < 0.0 || (growth == 0.0 && before.mean < -NO_EFFECT_PCT),
         })
     }
 
-    /// A trim that stood below its baseline must rise to be right again; any other must fall.
+    /// A trim that had fallen must rise to be right again; any other must fall.
     fn effect(&self) -> Effect {
-        let fallen = self.before < -NO_EFFECT_PCT;
         let c = self.change;
         // How far the trim came back, and the least and the most by which it may have.
         let (gone, least, most) =
-            if fallen { (c.value, c.lo, c.hi) } else { (-c.value, -c.hi, -c.lo) };
+            if self.fallen { (c.value, c.lo, c.hi) } else { (-c.value, -c.hi, -c.lo) };
         if most < -NO_EFFECT_PCT {
             Effect::Worse
         } else if least > 0.0 && gone > NO_EFFECT_PCT && gone >= WORKED_SHARE * self.before.abs() {
@@ -453,7 +453,8 @@ mod tests {
 
     fn trim(before: f64, change: f64, half: f64) -> Effect {
         let change = Estimate { value: change, lo: change - half, hi: change + half };
-        TrimSides { before, after: before + change.value, change }.effect()
+        let fallen = before < -NO_EFFECT_PCT;
+        TrimSides { before, after: before + change.value, change, fallen }.effect()
     }
 
     #[test]
