@@ -52,25 +52,34 @@ struct Standing {
 }
 
 /// Median of the last values.
+///
+/// After the first [`DENSE`] values it takes in one of [`EVERY`]: neighbouring days say nearly the same, and the work grows
+/// with what is kept.
 #[derive(Debug, Clone, Default)]
 struct RunningMedian {
+    seen: u32,
     /// In the order in which they came.
     recent: VecDeque<f64>,
     sorted: Vec<f64>,
 }
 
+const DENSE: u32 = 30;
+const EVERY: u32 = 3;
+
 impl RunningMedian {
-    /// Takes a value in, forgets the oldest beyond `memory`, and tells the median.
-    fn take(&mut self, value: f64, memory: usize) -> f64 {
-        let place =
-            |sorted: &[f64], value: f64| sorted.partition_point(|v| v.total_cmp(&value).is_lt());
-        if self.recent.len() >= memory.max(1)
-            && let Some(oldest) = self.recent.pop_front()
-        {
-            self.sorted.remove(place(&self.sorted, oldest));
+    /// Takes a value in, forgets what is older than `memory` values, and tells the median.
+    fn take(&mut self, value: f64, memory: f64) -> f64 {
+        self.seen += 1;
+        if self.seen <= DENSE || self.seen % EVERY == 0 {
+            let at = |sorted: &[f64], v: f64| sorted.partition_point(|s| s.total_cmp(&v).is_lt());
+            if self.recent.len() as f64 * f64::from(EVERY) >= memory
+                && let Some(oldest) = self.recent.pop_front()
+            {
+                self.sorted.remove(at(&self.sorted, oldest));
+            }
+            self.recent.push_back(value);
+            self.sorted.insert(at(&self.sorted, value), value);
         }
-        self.recent.push_back(value);
-        self.sorted.insert(place(&self.sorted, value), value);
         let n = self.sorted.len();
         0.5 * (self.sorted[(n - 1) / 2] + self.sorted[n / 2])
     }
@@ -290,7 +299,7 @@ impl Walk<'_> {
         s.seen += 1;
         s.common_mode = m;
         let surprise = y - m - s.level;
-        s.level = s.own.take(y - m, self.params.level_memory_rows as usize);
+        s.level = s.own.take(y - m, self.params.level_memory_rows);
         if s.seen > SLOW_AFTER_ROWS {
             s.slow += (surprise - s.slow) / self.params.slow_memory_rows;
         }
@@ -326,5 +335,24 @@ impl Walk<'_> {
             }
             None => today,
         });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_running_median_is_that_of_the_last_values() {
+        let mut running = RunningMedian::default();
+        // 0, 1, ..., 29: the median of the first n is (n - 1) / 2.
+        for i in 0..30 {
+            assert_eq!(running.take(f64::from(i), 365.0), 0.5 * f64::from(i));
+        }
+        // A year later only the new level is remembered, whatever outliers came.
+        let last =
+            (0..500).map(|i| running.take(if i % 7 == 0 { 1e6 } else { 50.0 }, 365.0)).last();
+        assert_eq!(last, Some(50.0));
+        assert!(running.sorted.len() == running.recent.len() && running.sorted.len() <= 122);
     }
 }
