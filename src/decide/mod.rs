@@ -15,7 +15,7 @@ use crate::tables::findings::{
     Verdict,
 };
 use crate::tables::fleet::Vehicle;
-use crate::tables::trips::Band;
+use crate::tables::trips::{BANKS, Band};
 
 pub use enough::shortfall;
 
@@ -245,16 +245,15 @@ fn leading_series<'f>(
         .or_else(|| all().filter(|s| s.drift_per_10000km.is_known()))
 }
 
-/// Peer-adjusted change from baseline in percent, per band, of the bank that moved, or that moved more.
+/// Peer-adjusted change from baseline in percent, per band, of the bank that moved; the mean of both if none did alone.
 fn trim_by_band(findings: &VehicleFindings, bank: Option<usize>) -> [f64; 3] {
-    let moved = |bank| {
-        let change = findings.of(SeriesKind::TrimBank(bank)).map(|s| s.change_from_first.value);
-        change.filter(|c| c.is_finite()).map_or(0.0, as_fault)
-    };
-    let bank = bank.unwrap_or(if moved(2) > moved(1) { 2 } else { 1 });
     Band::ALL.map(|band| {
-        let change = findings.of(SeriesKind::Trim(bank, band)).map(|s| s.change_from_first.value);
-        change.map_or(f64::NAN, |c| 100.0 * (c / 100.0).exp_m1())
+        let of =
+            |bank| findings.of(SeriesKind::Trim(bank, band)).map(|s| s.change_from_first.value);
+        let banks = (1..=BANKS).filter(|b| bank.is_none_or(|only| only == *b));
+        let known: Vec<f64> = banks.filter_map(of).filter(|c| c.is_finite()).collect();
+        let mean = known.iter().sum::<f64>() / known.len() as f64;
+        100.0 * (mean / 100.0).exp_m1()
     })
 }
 

@@ -437,7 +437,7 @@ pub struct Verdict {
     pub towards_limit: Option<TowardsLimit>,
     /// Distance to the correction limit, km, with interval.
     pub km_to_limit: Estimate,
-    /// Peer-adjusted change from baseline: idle, cruise, load, percent, worse bank.
+    /// Peer-adjusted change from baseline: idle, cruise, load, percent, of the bank affected or the mean of both.
     pub trim_pct: [f64; 3],
     /// One plain sentence.
     pub reason: String,
