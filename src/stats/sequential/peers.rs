@@ -70,7 +70,7 @@ impl RunningMedian {
     /// Takes a value in, forgets what is older than `memory` values, and tells the median.
     fn take(&mut self, value: f64, memory: f64) -> f64 {
         self.seen += 1;
-        if self.seen <= DENSE || self.seen % EVERY == 0 {
+        if self.seen <= DENSE || self.seen.is_multiple_of(EVERY) {
             let at = |sorted: &[f64], v: f64| sorted.partition_point(|s| s.total_cmp(&v).is_lt());
             if self.recent.len() as f64 * f64::from(EVERY) >= memory
                 && let Some(oldest) = self.recent.pop_front()
