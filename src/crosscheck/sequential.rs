@@ -14,6 +14,7 @@ fn ramp_and_step(a: &Args<'_>) -> Answer {
         a.rows("rows")?.iter().map(|row| adjusted_row(row)).collect();
     let rows = rows.ok_or("a row is [day, x, m, r, weight]")?;
     let params = Params {
+        slope_mean: a.number("slope_mean")?,
         slope_sd: a.number("slope_sd")?,
         step_sd: a.number("step_sd")?,
         sensitivity_sd: a.number("sensitivity_sd")?,

@@ -9,12 +9,13 @@ import math
 import numpy as np
 from case import check
 from ruptures.costs import CostL2
-from scipy import integrate
+from scipy import integrate, stats
 
 
 def priors(rng):
-    """Scales of the priors: slope (percent per 10,000 km), step (percent), sensitivity to the common mode."""
+    """Priors: slope (percent per 10,000 km; a normal cut at nought), step (percent), sensitivity to the common mode."""
     return {
+        "slope_mean": rng.choice([0.0, rng.uniform(1.0, 6.0)]),
         "slope_sd": rng.uniform(2.0, 8.0),
         "step_sd": rng.uniform(0.5, 2.5),
         "sensitivity_sd": rng.uniform(0.1, 0.4),
@@ -45,16 +46,21 @@ def precision(days, m, sensitivity_sd, sigma, phi, kappa):
     return inverse - np.outer(level, level) / level.sum()
 
 
-def log_bayes_factor(column, r, weight, prior_sd, only_up):
-    """Log of the likelihood with `column` times an unknown size, over the likelihood without."""
+def log_bayes_factor(column, r, weight, prior_sd, prior_mean=None):
+    """Log of the likelihood with `column` times an unknown size, over the likelihood without.
+
+    The size's prior is a normal around 0 or, with a mean, around that and cut at nought.
+    """
     g, z = column @ weight @ column, column @ weight @ r
+    only_up, mean = prior_mean is not None, prior_mean or 0.0
     width = 1.0 / np.sqrt(g + 1.0 / prior_sd**2)
-    mode = z * width**2
+    mode = (z + mean / prior_sd**2) * width**2
     low, high = (0.0, max(mode, 0.0) + 12.0 * width) if only_up else (mode - 12.0 * width, mode + 12.0 * width)
-    scale = (2.0 if only_up else 1.0) / (prior_sd * np.sqrt(2.0 * np.pi))
+    above = stats.norm.cdf(mean / prior_sd) if only_up else 1.0
+    scale = 1.0 / (above * prior_sd * np.sqrt(2.0 * np.pi))
 
     def exponent(b):
-        return b * z - 0.5 * b * b * (g + 1.0 / prior_sd**2)
+        return b * z - 0.5 * b * b * g - 0.5 * ((b - mean) / prior_sd) ** 2
 
     peak = exponent(max(mode, low))
     near = [p for p in (mode - 2 * width, mode, mode + 2 * width) if low < p < high]
@@ -81,8 +87,8 @@ def ramp_and_step(rng):
     weight = precision(days, m, prior["sensitivity_sd"], sigma, phi, kappa)
     later = np.arange(len(days))
     starts = block_starts(days)[1:]
-    ramps = [log_bayes_factor((later >= k) * (x - x[k - 1]), r, weight, prior["slope_sd"], True) for k in starts]
-    steps = [log_bayes_factor((later >= k) * 1.0, r, weight, prior["step_sd"], False) for k in starts]
+    ramps = [log_bayes_factor((later >= k) * (x - x[k - 1]), r, weight, prior["slope_sd"], prior["slope_mean"]) for k in starts]
+    steps = [log_bayes_factor((later >= k) * 1.0, r, weight, prior["step_sd"]) for k in starts]
     rows = np.column_stack([days, x, m, r, np.ones(len(days))])
     return prior | {"sigma": sigma, "phi": phi, "kappa": kappa, "rows": rows}, {
         "max_log_ramp_up": max(ramps),

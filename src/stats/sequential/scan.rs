@@ -56,8 +56,16 @@ pub struct Workspace {
     accepted: Vec<usize>,
     exponent: Vec<f64>,
     factor: Vec<f64>,
-    /// Exponent and factor of each block's two kinds of step.
-    step_terms: Vec<[(f64, f64); 2]>,
+    /// Of each block's two kinds of step.
+    step_terms: Vec<[StepTerm; 2]>,
+}
+
+/// Bayes factor of one step, `exp(exponent) factor`, and the prior odds of the step.
+#[derive(Debug, Clone, Copy)]
+struct StepTerm {
+    exponent: f64,
+    factor: f64,
+    odds: f64,
 }
 
 /// Remaining information and score of one candidate per block after the projections so far.
@@ -291,17 +299,18 @@ impl Workspace {
                 let shrink = (1.0 + variance * g).recip();
                 let exponent = 0.5 * z2 * variance * shrink;
                 peak = peak.max(exponent);
-                (exponent, free * prior.odds * shrink.sqrt())
+                StepTerm { exponent, factor: free * shrink.sqrt(), odds: prior.odds }
             }));
         }
         let shift = if peak < 450.0 { 0.0 } else { peak };
         let (mut sum, mut max, mut best) = (0.0, 0.0, (0, 0));
         let mut ordinary = 0.0_f64;
         for (i, kinds) in self.step_terms.iter().enumerate() {
-            let terms = kinds.map(|(exponent, factor)| (exponent - shift).exp() * factor);
+            let factors = kinds.map(|t| (t.exponent - shift).exp() * t.factor);
+            let terms = [factors[0] * kinds[0].odds, factors[1] * kinds[1].odds];
             let both = terms[0] + terms[1];
             sum += both;
-            ordinary = ordinary.max(terms[0]);
+            ordinary = ordinary.max(factors[0]);
             if both > max {
                 (max, best) = (both, (i + 1, usize::from(terms[1] > terms[0])));
             }
@@ -309,7 +318,7 @@ impl Workspace {
         StepSum {
             log_sum: sum.ln() + shift,
             log_max: max.ln() + shift,
-            log_max_factor: ordinary.ln() + shift - params.steps_at(None, 0)[0].odds.ln(),
+            log_max_factor: ordinary.ln() + shift,
             best: best.0,
             accepted_sd: priors(best.0)[best.1].accepted_sd,
         }
