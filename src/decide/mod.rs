@@ -81,7 +81,12 @@ pub fn decide(
         reason: String::new(),
         checks: checks(action, rival.map(|r| r.action), findings),
     };
-    let causes: Vec<(Cause, f64)> = first.into_iter().chain(rival).map(|l| l.cause).collect();
+    // Beside other work a piece of work counts with all causes that ask for it.
+    let named = |l: &Likely| match rival {
+        Some(_) => (l.cause.0, l.probability),
+        None => l.cause,
+    };
+    let causes: Vec<(Cause, f64)> = first.into_iter().chain(rival).map(named).collect();
     verdict.reason = reason::sentence(
         &verdict,
         findings,
@@ -105,20 +110,21 @@ fn grounds(findings: &VehicleFindings, settings: &DecideSettings) -> (Vec<Dated>
     let mut seen: Vec<(i32, Ground, bool)> = Vec::new();
     for (i, s) in findings.series.iter().enumerate() {
         let c = s.change;
-        for (day, log_r, limit, least) in [
-            (s.flagged_up, s.log_r_up, s.log_limit_up, c.lo),
-            (s.flagged_down, s.log_r_down, s.log_limit_down, -c.hi),
+        for (day, log_r, limit, size, least) in [
+            (s.flagged_up, s.log_r_up, s.log_limit_up, c.value, c.lo),
+            (s.flagged_down, s.log_r_down, s.log_limit_down, -c.value, -c.hi),
         ] {
             // The evidence has faded and the change is small and, at the least that it can be, as good as nothing.
             let faded = log_r < limit - settings.watch_nats;
-            let small = c.value.abs() < s.least_change && least < BACK_SHARE * s.least_change;
-            let back = faded && small;
-            seen.extend(day.map(|day| (day, Ground::Drift(i), back)));
+            let small = size < s.least_change && least < BACK_SHARE * s.least_change;
+            seen.extend(day.map(|day| (day, Ground::Drift(i), faded && small)));
         }
-        let half = s.level_limits.map_or(f64::NAN, |(rise, _)| 0.5 * rise);
-        let back = s.change_from_first.value.abs() < half;
+        let now = s.change_from_first.value;
+        let half_way = |(rise, fall): (f64, f64)| now < 0.5 * rise && now > -0.5 * fall;
+        let back = s.level_limits.is_some_and(half_way);
         seen.extend(s.level_on.map(|day| (day, Ground::Level(i), back)));
-        seen.extend(s.near_limit_on.map(|day| (day, Ground::NearLimit(i), false)));
+        let back = s.recent_raw.abs() < BELOW_LIMIT * log_percent(settings.near_limit_pct);
+        seen.extend(s.near_limit_on.map(|day| (day, Ground::NearLimit(i), back)));
     }
     if let Some((m, day)) = findings.misfires.as_ref().and_then(|m| Some((m, m.flagged_on?))) {
         let faded = m.log_r < m.log_limit - settings.watch_nats;
@@ -129,6 +135,15 @@ fn grounds(findings: &VehicleFindings, settings: &DecideSettings) -> (Vec<Dated>
     let gone_back = seen.iter().find(|(.., back)| *back).map(|(day, ground, _)| (*day, *ground));
     let standing = seen.into_iter().filter(|(_, _, back)| !back);
     (standing.map(|(day, ground, _)| (day, ground)).collect(), gone_back)
+}
+
+/// Share of the level near the limit of the correction, below which the trim is not near it any more (own judgement, no
+/// source).
+const BELOW_LIMIT: f64 = 0.8;
+
+/// A percentage of fuel in log-percent.
+fn log_percent(pct: f64) -> f64 {
+    100.0 * (pct / 100.0).ln_1p()
 }
 
 /// Share of the size from which a change counts, below which it is as good as nothing (own judgement, no source).
@@ -301,14 +316,15 @@ fn towards_limit(
         }
         Ground::Level(_) | Ground::NearLimit(_) | Ground::Misfire => false,
     };
+    let half_way = 0.5 * log_percent(settings.near_limit_pct);
     let towards = |s: &SeriesFinding, drift: Estimate| {
-        // A trim below nought that does not rise is on its way to the lower limit.
-        let down = s.recent_raw < 0.0 && !(drift.value > 0.0);
+        // Far out it is the nearer limit that counts, else the one that the trim drifts to.
+        let by_drift = drift.is_known() && s.recent_raw.abs() < half_way;
+        let down = if by_drift { drift.value < 0.0 } else { s.recent_raw < 0.0 };
         let side = if down { -1.0 } else { 1.0 };
-        let limit = side * 100.0 * (side * settings.correction_limit_pct / 100.0).ln_1p();
         let mirrored = Estimate { value: -drift.value, lo: -drift.hi, hi: -drift.lo };
         TowardsLimit {
-            room: limit - side * s.recent_raw,
+            room: side * (log_percent(side * settings.correction_limit_pct) - s.recent_raw),
             drift_per_10000km: if down { mirrored } else { drift },
             sigma: s.sigma,
         }
@@ -316,15 +332,26 @@ fn towards_limit(
     let nearest =
         |list: Vec<TowardsLimit>| list.into_iter().min_by(|a, b| a.room.total_cmp(&b.room));
     if grounds.iter().any(parted) {
-        let own = bands().filter(|s| s.drift_per_10000km.is_known());
         let size = |s: &&SeriesFinding| as_fault(s.change.value);
-        let moved = own.filter(|s| s.change.is_known());
-        let runaway = moved.max_by(|a, b| size(a).total_cmp(&size(b)));
-        if let Some(band) = runaway {
-            return Some(towards(band, band.drift_per_10000km));
+        let own = || {
+            let known = bands().filter(|s| s.drift_per_10000km.is_known());
+            known.filter(|s| s.change.is_known())
+        };
+        let runaway = own().max_by(|a, b| size(a).total_cmp(&size(b))).map(|s| band_of(s.kind));
+        let banks = own().filter(|s| Some(band_of(s.kind)) == runaway);
+        if let Some(towards) = nearest(banks.map(|s| towards(s, s.drift_per_10000km)).collect()) {
+            return Some(towards);
         }
     }
     nearest(bands().map(|s| towards(s, drift)).collect())
+}
+
+/// The band of a single band's trim.
+fn band_of(kind: SeriesKind) -> Option<Band> {
+    match kind {
+        SeriesKind::Trim(_, band) => Some(band),
+        _ => None,
+    }
 }
 
 /// Distance until the total correction reaches its limit, km.

@@ -24,6 +24,9 @@ pub(super) fn sentence(
     findings: &VehicleFindings,
     because: &Because<'_>,
 ) -> String {
+    if let (State::Watch, Some(lapsed)) = (verdict.state, because.lapsed) {
+        return lapsed_clause(verdict, findings, lapsed);
+    }
     match verdict.state {
         State::TooLittleData => {
             format!(
@@ -33,9 +36,6 @@ pub(super) fn sentence(
         }
         State::Sound => {
             "No drift, no lasting change and no misfires beyond the ordinary.".to_owned()
-        }
-        State::Watch if because.lapsed.is_some() => {
-            lapsed_clause(verdict, findings, because.lapsed)
         }
         State::Watch if because.watched.is_none() => format!(
             "The fuel correction stands {:+.1} % from its peers' and has since its first days: the logs cannot tell since when.",
@@ -50,7 +50,7 @@ pub(super) fn sentence(
                     "the engine takes in another amount of air at full load".to_owned()
                 }
                 Some(SeriesKind::WarmupGap) => {
-                    "it needs another amount of extra fuel while warming up".to_owned()
+                    "the engine needs another amount of extra fuel while warming up".to_owned()
                 }
                 _ => trim_clause(verdict),
             }
@@ -60,30 +60,40 @@ pub(super) fn sentence(
 }
 
 /// What was found once and is not there any more.
-fn lapsed_clause(verdict: &Verdict, findings: &VehicleFindings, lapsed: Option<Ground>) -> String {
+fn lapsed_clause(verdict: &Verdict, findings: &VehicleFindings, lapsed: Ground) -> String {
     let kind = match lapsed {
-        Some(Ground::Drift(i) | Ground::Level(i) | Ground::NearLimit(i)) => {
-            Some(findings.series[i].kind)
+        Ground::Drift(i) | Ground::Level(i) | Ground::NearLimit(i) => findings.series[i].kind,
+        Ground::Misfire => {
+            let rate = findings.misfires.as_ref().map_or(f64::NAN, |m| m.per_1000_rev);
+            return format!(
+                "Misfires had risen and have gone back since, to {rate:.1} per 1,000 revolutions."
+            );
         }
-        Some(Ground::Misfire) | None => None,
     };
     match kind {
-        None => {
-            let rate = findings.misfires.as_ref().map_or(f64::NAN, |m| m.per_1000_rev);
-            format!(
-                "Misfires had risen and have gone back since, to {rate:.1} per 1,000 revolutions."
-            )
-        }
-        Some(SeriesKind::IdleThrottle) => {
+        SeriesKind::IdleThrottle => {
             "The throttle had opened further at idle and has gone back since.".to_owned()
         }
-        Some(SeriesKind::Breathing) => {
-            "The engine had taken in less air at full load and has gone back since.".to_owned()
+        SeriesKind::Breathing => {
+            "The engine had taken in less air at full load and does so no longer.".to_owned()
         }
-        Some(SeriesKind::WarmupGap) => {
-            "It had needed more fuel while warming up and has gone back since.".to_owned()
+        SeriesKind::WarmupGap => {
+            "The engine had needed more fuel while warming up and does so no longer.".to_owned()
         }
-        Some(_) => format!("A change was found and has gone back since: {}.", trim_clause(verdict)),
+        SeriesKind::BankGap => {
+            "The corrections of the two banks had parted and have come together since.".to_owned()
+        }
+        SeriesKind::IdleGap => {
+            "The correction at idle had parted from that of the other bands and has come back since."
+                .to_owned()
+        }
+        SeriesKind::LoadGap => {
+            "The correction at load had parted from that of the other bands and has come back since."
+                .to_owned()
+        }
+        SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..) => {
+            format!("A change was found and has gone back since: {}.", trim_clause(verdict))
+        }
     }
 }
 
@@ -100,7 +110,7 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, because: &Because<'_>) -> 
                     "the engine takes in less and less air at full load".to_owned()
                 }
                 SeriesKind::WarmupGap => {
-                    "it needs more and more extra fuel while warming up".to_owned()
+                    "the engine needs more and more extra fuel while warming up".to_owned()
                 }
                 // What drifts apart is told by the bank or the band that moves.
                 SeriesKind::TrimAll

@@ -175,7 +175,7 @@ fn adjusted_series(
 ) -> AdjustedSeries {
     let rows: Vec<(i32, f64)> = outcome.residuals.iter().map(|r| (r.day, r.r)).collect();
     // A vehicle that joined late stands where its peers' season stood then.
-    let zero = mean_before(&rows, rows.first().map_or(0, |r| r.0) + base_days);
+    let zero = baseline(&rows, base_days);
     let per_day = history.km_per_week() / 7.0 / 10_000.0;
     AdjustedSeries {
         vehicle: history.vehicle.vehicle.clone(),
@@ -233,7 +233,7 @@ fn follow(
         kind,
         days: rows.len(),
         days_in_all: all.len(),
-        baseline: mean_before(&raw, raw.first().map_or(0, |r| r.0) + base_days),
+        baseline: baseline(&raw, base_days),
         least_change: params.least_rise,
         change,
         change_from_first: from_first.change(),
@@ -248,11 +248,14 @@ fn follow(
         level_limits: limits,
         level_on: limits.and_then(|(rise, fall)| {
             let since = |limit| level::lasting_change(all, limit, base_days, &history.visits());
-            since(rise).or_else(|| since(-fall))
+            since(rise).into_iter().chain(since(-fall)).min()
         }),
         recent_raw: recent_raw(&raw, repaired),
         near_limit_on: matches!(kind, SeriesKind::Trim(..))
-            .then(|| level::near_limit(&raw, log_percent(input.decide.near_limit_pct)))
+            .then(|| {
+                let near = input.decide.near_limit_pct;
+                level::near_limit(&raw, (log_percent(-near), log_percent(near)))
+            })
             .flatten(),
         onset: slope.map(|s| (s.onset_lo, s.onset_hi)),
         sigma: outcome.noise.sigma,
@@ -281,9 +284,10 @@ fn log_percent(pct: f64) -> f64 {
     100.0 * (1.0 + pct / 100.0).ln()
 }
 
-fn mean_before(rows: &[(i32, f64)], end: i32) -> f64 {
-    let first: Vec<f64> = rows.iter().take_while(|r| r.0 < end).map(|r| r.1).collect();
-    mean(&first).unwrap_or(f64::NAN)
+/// Mean of the first days.
+fn baseline(rows: &[(i32, f64)], base_days: i32) -> f64 {
+    let base = &rows[..windows::base_len(rows, base_days, |r| r.0)];
+    mean(&base.iter().map(|r| r.1).collect::<Vec<_>>()).unwrap_or(f64::NAN)
 }
 
 /// Days of the raw level that is held against the correction limit, and the rows that it must have.

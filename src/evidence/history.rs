@@ -19,8 +19,8 @@ pub(super) struct History<'a> {
     /// Whether the mixture was being relearned after a reset, one per day.
     pub(super) relearning: Vec<bool>,
     pub(super) services: Vec<&'a ServiceRecord>,
-    /// Days on which the odometer went where the vehicle cannot have driven: it was replaced, or the logger moved to
-    /// another vehicle.
+    /// Days on which the odometer was seen to have gone where the vehicle cannot have driven: it was replaced, or the logger
+    /// moved to another vehicle.
     pub(super) odometer_jumps: Vec<i32>,
 }
 
@@ -181,18 +181,22 @@ fn distance_km(days: &[&Day]) -> (Vec<f64>, Vec<i32>) {
         let mut before = None;
         if d.odometer_km.is_finite() {
             let here = (d.day, d.odometer_km);
-            match (last, elsewhere) {
-                (Some(from), _) if goes_on(from, d) => {
-                    (before, last, elsewhere) = (Some(from), Some(here), None);
-                }
-                (Some(_), Some((from, seen))) if goes_on(from, d) => {
+            let old = last.filter(|from| goes_on(*from, d));
+            let new = elsewhere.filter(|(from, _)| goes_on(*from, d));
+            // After weeks without confirmation both may be within reach: the nearer one is it.
+            let new = new.filter(|(from, _)| old.is_none_or(|old| old.1 < from.1));
+            match (last, old, new) {
+                (None, ..) => last = Some(here),
+                (_, _, Some((from, seen))) => {
                     (before, elsewhere) = (Some(from), Some((here, seen + 1)));
                 }
-                (Some(_), _) => {
+                (_, Some(from), None) => {
+                    (before, last, elsewhere) = (Some(from), Some(here), None);
+                }
+                (_, None, None) => {
                     strays += 1;
                     elsewhere = Some((here, 1));
                 }
-                (None, _) => last = Some(here),
             }
             if elsewhere.is_some_and(|(_, seen)| seen >= JUMP_READINGS) {
                 (last, elsewhere) = (Some(here), None);
@@ -249,6 +253,10 @@ mod tests {
         let driven = |i: i64| 10.0 * i as f64;
         let moved = |i: i64| if i < 30 { 50_000.0 } else { 9_000.0 } + driven(i);
         assert_eq!(read(&moved), [32]);
+        // A logger that sends one day a week: by the third reading the old odometer could have come as far.
+        let ahead = |i: i64| if i < 30 { 50_000.0 } else { 80_000.0 } + driven(i);
+        let weekly: Vec<Day> = (0..60).map(|i| day(7 * i, 10.0, ahead(i))).collect();
+        assert_eq!(distance_km(&weekly.iter().collect::<Vec<_>>()).1, [7 * 32]);
         let once = |i: i64| if i == 30 { 0.0 } else { 50_000.0 + driven(i) };
         let often = |i: i64| if i % 2 == 0 { 0.0 } else { 50_000.0 + driven(i) };
         let stuck = |_: i64| 50_000.0;

@@ -88,20 +88,18 @@ fn window_start<R>(rows: &[R], today: i32, day: impl Fn(&R) -> i32) -> Option<us
     (day(&rows[from]) > today - WINDOW_DAYS.1).then_some(from)
 }
 
-/// First day of the stretch, up to the last row, over which the mean of the trailing window of raw values stayed at or
-/// beyond `limit` in size.
-pub(super) fn near_limit(rows: &[(i32, f64)], limit: f64) -> Option<i32> {
+/// First day on which the mean of the trailing window of raw values stood at or beyond a limit (lower, upper) and since
+/// which it has not come half-way back.
+pub(super) fn near_limit(rows: &[(i32, f64)], (lower, upper): (f64, f64)) -> Option<i32> {
     let mut since = None;
     for (end, (day, _)) in rows.iter().enumerate() {
-        let far = window_start(&rows[..=end], *day, |r| r.0).is_some_and(|from| {
-            let window = &rows[from..=end];
-            let mean = window.iter().map(|r| r.1).sum::<f64>() / window.len() as f64;
-            mean.abs() >= limit
-        });
-        if !far {
+        let Some(from) = window_start(&rows[..=end], *day, |r| r.0) else { continue };
+        let window = &rows[from..=end];
+        let mean = window.iter().map(|r| r.1).sum::<f64>() / window.len() as f64;
+        if mean >= upper || mean <= lower {
+            since = since.or(Some(*day));
+        } else if 0.5 * lower < mean && mean < 0.5 * upper {
             since = None;
-        } else if since.is_none() {
-            since = Some(*day);
         }
     }
     since
@@ -151,8 +149,20 @@ mod tests {
         assert!((7 * 128..7 * 140).contains(&day), "{day}");
         assert_eq!(lasting_change(&weekly(4.0), 8.0, 60, &[]), None);
         let raw: Vec<(i32, f64)> = weekly(25.0).iter().map(|r| (r.day, r.r)).collect();
-        let day = near_limit(&raw, 20.0).expect("found");
+        let day = near_limit(&raw, (-20.0, 20.0)).expect("found");
         assert!((7 * 126..7 * 140).contains(&day), "{day}");
+    }
+
+    #[test]
+    fn a_trim_that_hovers_at_its_limit_keeps_its_day() {
+        let hovering = |day: i32| 20.0 + if (day / 40) % 2 == 0 { 1.0 } else { -2.0 };
+        let rows: Vec<(i32, f64)> = (0..300).map(|day| (day, hovering(day))).collect();
+        for as_of in [60, 130, 299] {
+            assert_eq!(near_limit(&rows[..=as_of as usize], (-20.0, 20.0)), Some(11));
+        }
+        let mended: Vec<(i32, f64)> =
+            rows.iter().map(|(d, y)| (*d, if *d < 200 { *y } else { 2.0 })).collect();
+        assert_eq!(near_limit(&mended, (-20.0, 20.0)), None);
     }
 
     #[test]

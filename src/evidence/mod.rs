@@ -317,7 +317,7 @@ fn notes(history: &History<'_>, findings: &VehicleFindings) -> Vec<String> {
     }
     if let Some((jump, last)) = history.odometer_jumps.last().zip(history.days.last()) {
         notes.push(format!(
-            "The odometer jumped {} days before the last trip: see whether the logger was moved from or to another vehicle.",
+            "The odometer was seen to have jumped {} days before the last trip: see whether the logger was moved from or to another vehicle.",
             last.day - jump
         ));
     }

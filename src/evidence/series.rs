@@ -35,11 +35,11 @@ pub(super) fn daily(
     let mut levels = Levels::default();
     let mut values = Vec::with_capacity(history.days.len());
     for ((d, km), relearning) in history.days.iter().zip(&history.km).zip(&history.relearning) {
-        if *relearning && kind.is_trim() {
-            continue;
-        }
         if history.odometer_jumps.binary_search(&d.day).is_ok() {
             levels = Levels::default();
+        }
+        if *relearning && kind.is_trim() {
+            continue;
         }
         if compares_with_own_level(kind) {
             learn(&mut levels, d, test);

@@ -33,9 +33,7 @@ impl Windows {
         reference_sd: f64,
     ) -> Windows {
         let mut windows = Windows { phi, reference_sd, ..Windows::default() };
-        let Some(first) = rows.first() else { return windows };
-        let base_end = rows.partition_point(|r| r.day < first.day + base_days);
-        let (base, rest) = rows.split_at(base_end.max(BASE_ROWS).min(rows.len()));
+        let (base, rest) = rows.split_at(base_len(rows, base_days, |r| r.day));
         let pairs = |rows: &[ResidualRow]| rows.iter().map(|r| (r.day, r.r)).collect();
         windows.base = pairs(base);
         windows.now = pairs(recent(rest, now_days, |r| r.day));
@@ -92,6 +90,12 @@ pub(super) fn one_factor(series: &[&Windows]) -> Vec<f64> {
         matrix[i * n + i] = v;
     }
     matrix
+}
+
+/// Number of rows of the first `days` days, or [`BASE_ROWS`] where these are fewer.
+pub(super) fn base_len<R>(rows: &[R], days: i32, day: impl Fn(&R) -> i32) -> usize {
+    let first = rows.first().map_or(0, &day);
+    rows.partition_point(|r| day(r) < first + days).max(BASE_ROWS).min(rows.len())
 }
 
 /// Rows of the last `days` days, or the last [`ROWS_MIN`] within [`REACH_DAYS`] where these are fewer.

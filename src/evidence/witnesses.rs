@@ -10,7 +10,9 @@ use super::shape::{Change, Seen};
 use super::{windows, within};
 use crate::settings::TestSettings;
 use crate::tables::days::Day;
-use crate::tables::findings::{Cause, CauseWeight, Estimate, SeriesKind, VehicleFindings};
+use crate::tables::findings::{
+    Cause, CauseWeight, Estimate, SeriesFinding, SeriesKind, VehicleFindings,
+};
 use crate::tables::fleet::{AirMetering, Service};
 use crate::tables::trips::Band;
 
@@ -40,15 +42,18 @@ pub(super) fn causes(
         usable.iter().map(|(f, bank, band)| seen(*bank, *band, f.finding.change.value)).collect();
     let mut covariance =
         windows::one_factor(&usable.iter().map(|(f, ..)| &f.windows).collect::<Vec<_>>());
-    if changes.is_empty() {
-        // Nothing is known of a change; where the trim stands tells something all the same.
+    let changed = |s: &SeriesFinding| {
+        s.kind.is_mixture() && s.flagged_up.or(s.flagged_down).or(s.level_on).is_some()
+    };
+    let near_limit = findings.series.iter().any(|s| s.near_limit_on.is_some());
+    if near_limit && !findings.series.iter().any(changed) {
+        // It stood there from the start: no change tells of it, but where it stands does.
         let known = bands.iter().filter(|(f, ..)| f.finding.recent_raw.is_finite());
         changes = known.map(|(f, bank, band)| seen(*bank, *band, f.finding.recent_raw)).collect();
         let n = changes.len();
         covariance = vec![LEVEL_SD * LEVEL_SD; n * n];
         (0..n).for_each(|i| covariance[i * n + i] += 1.0);
-    }
-    if let Some(f) = followed.iter().find(|f| f.finding.kind == SeriesKind::TrimAll) {
+    } else if let Some(f) = followed.iter().find(|f| f.finding.kind == SeriesKind::TrimAll) {
         let banks = history.vehicle.banks;
         let judged: Vec<&Day> = history.judged_days().collect();
         within::join(&judged, banks, &f.windows, &mut changes, &mut covariance);

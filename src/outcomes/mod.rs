@@ -91,7 +91,7 @@ fn outcome(
     let after = job.day + RELEARN_DAYS..(job.day + RELEARN_DAYS + WINDOW_DAYS).min(until);
     let own = || adjusted.iter().filter(|s| s.vehicle == job.vehicle);
     // The bank that stood further off before the work is the one that it was for.
-    let sides = own().filter_map(|s| TrimSides::of(s, job.day, &before, &after));
+    let sides = own().filter_map(|s| TrimSides::of(s, counted.start, job.day, &before, &after));
     let trim = sides.max_by(|x, y| x.before.abs().total_cmp(&y.before.abs()));
     let last = days.iter().map(|d| d.day).filter(|d| *d < until).max();
     let flags = own().flat_map(|s| &s.flags).map(|f| f.day);
@@ -157,6 +157,7 @@ impl TrimSides {
     /// `None` with too few days on a side.
     fn of(
         series: &AdjustedSeries,
+        since: i32,
         job: i32,
         before: &Range<i32>,
         after: &Range<i32>,
@@ -171,7 +172,7 @@ impl TrimSides {
         // What was found to grow grew before the work and, as nothing took its reason away, grows again after it; of the
         // others it is not known whether anything grows, or which way.
         let (usual, sd) = series.slope_per_day;
-        let growth = growth(series, job);
+        let growth = growth(series, since, job);
         let slope = if growth == 0.0 { (0.0, usual.hypot(sd)) } else { (growth * usual, sd) };
         let side = |rows: &[(i32, f64, f64)]| Side::of(rows, job, series.long_run_variance, slope);
         let (before, after) = (side(&b), side(&a));
@@ -204,18 +205,17 @@ impl TrimSides {
     }
 }
 
-/// Which way the trim of this bank was found to go by the day of the work: 1 up, -1 down, 0 not known.
-fn growth(series: &AdjustedSeries, job: i32) -> f64 {
-    let flags = series.flags.iter().filter(|f| f.day <= job);
-    let last = flags.max_by_key(|f| f.day);
-    last.map_or(0.0, |f| match (f.kind, f.rose) {
-        (SeriesKind::TrimAll, true) => 1.0,
-        (SeriesKind::TrimAll, false) => -1.0,
+/// Which way the trim of this bank was found to go between `since` and the day of the work: 1 up, -1 down, 0 not known.
+fn growth(series: &AdjustedSeries, since: i32, job: i32) -> f64 {
+    let flags = series.flags.iter().filter(|f| since <= f.day && f.day <= job);
+    let told = flags.filter_map(|f| match (f.kind, f.rose) {
+        (SeriesKind::TrimAll, rose) => Some((f.day, if rose { 1.0 } else { -1.0 })),
         // Most faults make a trim rise: that of the bank which then stands higher.
-        (SeriesKind::BankGap, rose) if rose == (series.bank == 1) => 1.0,
-        (SeriesKind::IdleGap | SeriesKind::LoadGap, true) => 1.0,
-        _ => 0.0,
-    })
+        (SeriesKind::BankGap, rose) => (rose == (series.bank == 1)).then_some((f.day, 1.0)),
+        (SeriesKind::IdleGap | SeriesKind::LoadGap, true) => Some((f.day, 1.0)),
+        _ => None,
+    });
+    told.max_by_key(|(day, _)| *day).map_or(0.0, |(_, way)| way)
 }
 
 /// One side of the work: its mean, and where it stood on the day of the work.
@@ -503,7 +503,9 @@ mod tests {
             flags: Vec::new(),
         };
         let change = |slope_sd| {
-            TrimSides::of(&series(slope_sd), 0, &(-45..0), &(7..52)).expect("enough days").change
+            TrimSides::of(&series(slope_sd), -1000, 0, &(-45..0), &(7..52))
+                .expect("enough days")
+                .change
         };
         assert!((change(0.05).value + 9.0).abs() < 0.05, "{:?}", change(0.05));
         assert!((change(0.0).value + 6.4).abs() < 0.05, "{:?}", change(0.0));

@@ -120,7 +120,7 @@ fn data(v: &RankedVehicle, width: usize) -> Vec<String> {
     out.push(item("samples through the gate", &words::count(f.gated)));
     out.push(item("peers", &f.peers.to_string()));
     if f.off_from_start.is_finite() {
-        out.push(item("off its peers since the start", &words::signed(f.off_from_start, 1)));
+        out.push(item("log-% off its peers since the start", &words::signed(f.off_from_start, 1)));
     }
     out.push(item(
         "km per week, odometer km",

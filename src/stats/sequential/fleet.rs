@@ -139,7 +139,7 @@ pub struct SeriesOutcome {
     pub enough_data: bool,
     /// Looks taken.
     pub looks: u32,
-    /// Sd of the peers' reference on the last day, channel units.
+    /// Largest sd of the peers' reference since the first row that counts, channel units.
     pub reference_sd: f64,
     /// All rows up to the last day, peer-adjusted.
     pub residuals: Vec<ResidualRow>,
@@ -459,7 +459,8 @@ impl<'a> State<'a> {
         if near(&self.down, self.input.log_limit_down) {
             self.down.slope = self.slope(Direction::Down, last_day, work);
         }
-        let reference_sd = self.reference.sd(self.input.group, last_day);
+        let first = self.rows.get(self.start).map_or(last_day, |r| r.day);
+        let reference_sd = self.reference.worst_sd(self.input.group, first, last_day);
         let seen = &self.rows[..self.next];
         let residual = |row: &AdjustedRow| {
             let AdjustedRow { day, x, r, weight, .. } = *row;
