@@ -149,7 +149,7 @@ fn trap_note(trap: Trap) -> &'static str {
         Trap::TooLittleData => "joins in the last weeks",
         Trap::BatteryReset => "battery off half-way: learned trims start anew, nothing is wrong",
         Trap::OffsetFromNew => {
-            "runs with a trim of 8 to 12 % from the first day on, never changing"
+            "runs with a trim of 8 to 12 % from the first day on, never changing; may be watched"
         }
         Trap::WinterFuel => "buys fuel with 6 % more ethanol in the winter half-year",
         Trap::FutileCleaning => "sound injectors are cleaned half-way: nothing changes",
