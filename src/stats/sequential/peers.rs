@@ -7,6 +7,8 @@
 
 use std::collections::VecDeque;
 
+use rayon::prelude::*;
+
 use super::fleet::SeriesInput;
 use super::params::Params;
 
@@ -51,6 +53,43 @@ struct Standing {
     common_mode: f64,
 }
 
+impl Standing {
+    /// The peers' median without this vehicle, number `i`, in small groups drawn to that of all groups.
+    fn common_mode(
+        &self,
+        group: &Poll,
+        all: &Poll,
+        unlikeness: &Unlikeness,
+        i: usize,
+        y: f64,
+    ) -> f64 {
+        let vote = y - self.level;
+        let (own_voters, own) = group.median_without(group.position(vote, i));
+        let (all_voters, overall) = all.median_without(all.position(vote, i));
+        let weight = unlikeness.own_weight(own_voters.max(1));
+        if own_voters >= FEWEST_VOTERS {
+            weight * own + (1.0 - weight) * overall
+        } else if all_voters >= FEWEST_VOTERS {
+            overall
+        } else {
+            self.common_mode
+        }
+    }
+
+    fn learn(&mut self, y: f64, m: f64, params: &Params) {
+        self.seen += 1;
+        self.common_mode = m;
+        let surprise = y - m - self.level;
+        self.level = self.own.take(y - m, params.level_memory_rows);
+        if self.seen > SLOW_AFTER_ROWS {
+            self.slow += (surprise - self.slow) / params.slow_memory_rows;
+        }
+    }
+}
+
+/// Vehicles that one thread takes at a time: fewer are not worth handing over.
+const VEHICLES_AT_ONCE: usize = 512;
+
 /// Median of the last values.
 ///
 /// After the first [`DENSE`] values it takes in one of [`EVERY`]: neighbouring days say nearly the same, and the work grows
@@ -93,7 +132,7 @@ struct Poll {
 
 impl Poll {
     fn sort(&mut self) {
-        self.votes.sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        self.votes.par_sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
     }
 
     fn position(&self, vote: f64, voter: usize) -> Option<usize> {
@@ -199,6 +238,7 @@ pub(crate) fn reference(series: &[SeriesInput], params: &Params, last_day: i32) 
         unlikeness: Unlikeness { within: 0.0, between: 0.0, days: 0.0, compared: 0.0 },
         members: vec![Vec::new(); groups],
         voted: vec![0.0; groups],
+        today: vec![None; series.len()],
         out: Reference {
             common_mode: vec![Vec::new(); series.len()],
             group_sd: vec![Vec::new(); groups],
@@ -224,6 +264,8 @@ struct Walk<'a> {
     members: Vec<Vec<usize>>,
     /// Days on which each group had a vote.
     voted: Vec<f64>,
+    /// Group and value of the vehicles that have one today.
+    today: Vec<Option<(usize, f64)>>,
     out: Reference,
 }
 
@@ -249,13 +291,21 @@ impl Walk<'_> {
         self.unlikeness.learn(&self.polls, overall, self.params);
         for (group, present) in present.iter().enumerate() {
             for &(i, y) in present {
-                let m = self.common_mode(group, i, y);
-                self.out.common_mode[i].push(m);
-                self.learn(i, y, m);
+                self.today[i] = Some((group, y));
                 next[i] += 1;
             }
-            self.note_sd(group);
         }
+        let Self { params, standing, polls, everyone, unlikeness, today, out, .. } = self;
+        let vehicles = standing.par_iter_mut().zip(&mut out.common_mode).zip(today);
+        vehicles.enumerate().with_min_len(VEHICLES_AT_ONCE).for_each(|(i, ((s, modes), today))| {
+            if let Some((group, y)) = today.take() {
+                let m = s.common_mode(&polls[group], everyone, unlikeness, i, y);
+                modes.push(m);
+                s.learn(y, m, params);
+            }
+        });
+        let all = self.error(&self.everyone.votes);
+        (0..self.members.len()).for_each(|group| self.note_sd(group, all));
     }
 
     /// Collects a group's votes of the day.
@@ -277,41 +327,16 @@ impl Walk<'_> {
         self.polls[group].sort();
     }
 
-    /// The peers' median without vehicle `i`, in small groups drawn to that of all groups.
-    fn common_mode(&self, group: usize, i: usize, y: f64) -> f64 {
-        let vote = y - self.standing[i].level;
-        let poll = &self.polls[group];
-        let (own_voters, own) = poll.median_without(poll.position(vote, i));
-        let all = &self.everyone;
-        let (all_voters, overall) = all.median_without(all.position(vote, i));
-        let weight = self.unlikeness.own_weight(own_voters.max(1));
-        if own_voters >= FEWEST_VOTERS {
-            weight * own + (1.0 - weight) * overall
-        } else if all_voters >= FEWEST_VOTERS {
-            overall
-        } else {
-            self.standing[i].common_mode
-        }
+    /// Standard error of the median of `votes`, by how far their vehicles have strayed of late.
+    fn error(&self, votes: &[(f64, usize)]) -> f64 {
+        let square = votes.iter().map(|&(_, i)| self.standing[i].slow.powi(2)).sum::<f64>();
+        MEDIAN_FACTOR * square.sqrt() / votes.len().max(1) as f64
     }
 
-    fn learn(&mut self, i: usize, y: f64, m: f64) {
-        let s = &mut self.standing[i];
-        s.seen += 1;
-        s.common_mode = m;
-        let surprise = y - m - s.level;
-        s.level = s.own.take(y - m, self.params.level_memory_rows);
-        if s.seen > SLOW_AFTER_ROWS {
-            s.slow += (surprise - s.slow) / self.params.slow_memory_rows;
-        }
-    }
-
-    fn note_sd(&mut self, group: usize) {
-        let error = |votes: &[(f64, usize)]| {
-            let square = votes.iter().map(|&(_, i)| self.standing[i].slow.powi(2)).sum::<f64>();
-            MEDIAN_FACTOR * square.sqrt() / votes.len().max(1) as f64
-        };
+    /// Notes the sd of a group's reference; `all` is the error of the median of all groups.
+    fn note_sd(&mut self, group: usize, all: f64) {
         let votes = &self.polls[group].votes;
-        let own = error(votes);
+        let own = self.error(votes);
         // A vehicle does not vote on its own reference. Where no group is large enough to tell how unlike they are, a
         // group that leans on all may be as unlike them as it would be without any reference.
         let today = if votes.len() > FEWEST_VOTERS {
@@ -321,7 +346,7 @@ impl Walk<'_> {
                 0.0 => f64::INFINITY,
                 _ => self.unlikeness.between.max(0.0).sqrt(),
             };
-            error(&self.everyone.votes).hypot(self.params.no_reference_sd.min(between))
+            all.hypot(self.params.no_reference_sd.min(between))
         } else {
             own.hypot(self.params.no_reference_sd)
         };
