@@ -164,7 +164,7 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
 /// cold; on one cylinder, mostly warm or mostly cold.
 ///
 /// A restricted injector makes its cylinder lean, which misfires cold first; plugs wear together and fail
-/// under load, warm; one weak coil is rarer.
+/// under load, warm; one weak coil is rarer than either.
 fn misfire_pattern(cause: Cause, w: &Witnesses<'_>) -> f64 {
     let Some(m) = w.misfires else { return 1.0 };
     let cold = m.cold_per_1000_rev > 1.5 * m.warm_per_1000_rev;
@@ -180,7 +180,7 @@ fn misfire_pattern(cause: Cause, w: &Witnesses<'_>) -> f64 {
         Cause::MeteringError => [0.93, 0.04, 0.02, 0.005, 0.005],
         Cause::IntakeDeposits => [0.45, 0.07, 0.42, 0.02, 0.04],
         Cause::ThrottleDeposits => [0.94, 0.02, 0.02, 0.01, 0.01],
-        Cause::WornIgnition => [0.04, 0.71, 0.12, 0.08, 0.05],
+        Cause::WornIgnition => [0.04, 0.76, 0.12, 0.05, 0.03],
         Cause::LeakingInjector => [0.75, 0.05, 0.06, 0.07, 0.07],
         Cause::Unexplained => [0.85, 0.05, 0.05, 0.025, 0.025],
     };
