@@ -6,6 +6,18 @@
 //! Factors are the exact ones of NIST SP 811 (2008) appendix B.8 and NIST Handbook 44 appendix C unless a line
 //! says otherwise.
 
+/// A percentage in log-percent, `100 ln(1 + pct / 100)`: in it, corrections add up and are symmetric.
+#[must_use]
+pub fn log_percent(pct: f64) -> f64 {
+    100.0 * (pct / 100.0).ln_1p()
+}
+
+/// Log-percent as a percentage.
+#[must_use]
+pub fn percent(log_percent: f64) -> f64 {
+    100.0 * (log_percent / 100.0).exp_m1()
+}
+
 /// What a unit measures; only units of one kind convert into each other.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {

@@ -22,8 +22,8 @@ pub fn shortfall(
     if findings.gated == 0 {
         return Some("no trip has fuel trims that pass the gate".to_owned());
     }
-    let trims = || findings.series.iter().filter(|s| s.kind.is_trim_level());
-    let days = trims().map(|s| s.days_in_all).max().unwrap_or(0);
+    let trims = findings.series.iter().filter(|s| s.kind.is_trim_level());
+    let days = trims.map(|s| s.days_in_all).max().unwrap_or(0);
     let span = f64::from(last - first + 1);
     if (days as f64) < test.rows_min || span < test.days_min {
         return Some(format!(
@@ -32,7 +32,8 @@ pub fn shortfall(
         ));
     }
     // After a repair the drift cannot be judged for a while, but the level can.
-    let mut all_bands = trims().filter(|s| s.kind == SeriesKind::TrimAll);
-    let judged = all_bands.any(|s| s.log_r_up.is_finite() || s.change_from_first.is_known());
+    let judged = findings
+        .of(SeriesKind::TrimAll)
+        .is_some_and(|s| s.log_r_up.is_finite() || s.change_from_first.is_known());
     (!judged).then(|| "too few days lie between the baseline and now".to_owned())
 }

@@ -9,6 +9,7 @@
 mod enough;
 mod reason;
 
+use crate::quantity::{log_percent, percent};
 use crate::settings::{DecideSettings, TestSettings};
 use crate::tables::findings::{
     Action, Cause, Estimate, SeriesFinding, SeriesKind, State, TowardsLimit, VehicleFindings,
@@ -141,11 +142,6 @@ fn grounds(findings: &VehicleFindings, settings: &DecideSettings) -> (Vec<Dated>
 /// source).
 const BELOW_LIMIT: f64 = 0.8;
 
-/// A percentage of fuel in log-percent.
-fn log_percent(pct: f64) -> f64 {
-    100.0 * (pct / 100.0).ln_1p()
-}
-
 /// Share of the size from which a change counts, below which it is as good as nothing (own judgement, no source).
 const BACK_SHARE: f64 = 1.0 / 3.0;
 
@@ -225,7 +221,7 @@ fn action_for(cause: Cause, vehicle: &Vehicle) -> Action {
 /// near the limit; else all bands.
 fn leading_series<'f>(
     findings: &'f VehicleFindings,
-    grounds: &[(i32, Ground)],
+    grounds: &[Dated],
     bank: Option<usize>,
 ) -> Option<&'f SeriesFinding> {
     let kinds = grounds.iter().filter_map(|(_, g)| match g {
@@ -268,23 +264,20 @@ fn trim_by_band(findings: &VehicleFindings, bank: Option<usize>) -> [f64; 3] {
         let banks = (1..=BANKS).filter(|b| bank.is_none_or(|only| only == *b));
         let known: Vec<f64> = banks.filter_map(of).filter(|c| c.is_finite()).collect();
         let mean = known.iter().sum::<f64>() / known.len() as f64;
-        100.0 * (mean / 100.0).exp_m1()
+        percent(mean)
     })
 }
 
 /// The one bank that moved, if there are two and they have come apart.
 fn affected_bank(
     findings: &VehicleFindings,
-    grounds: &[(i32, Ground)],
+    grounds: &[Dated],
     settings: &DecideSettings,
 ) -> Option<usize> {
     let change = |bank| findings.of(SeriesKind::TrimBank(bank)).map(|s| s.change.value);
     let (one, two) = (change(1)?, change(2)?);
-    let parted = |(_, ground): &(i32, Ground)| match ground {
-        Ground::Drift(i) => findings.series[*i].kind == SeriesKind::BankGap,
-        Ground::Level(_) | Ground::NearLimit(_) | Ground::Misfire => false,
-    };
-    if !((one - two).abs() > settings.level_change_pct / 2.0 || grounds.iter().any(parted)) {
+    let parted = drifts(findings, grounds, |kind| kind == SeriesKind::BankGap);
+    if !(parted || (one - two).abs() > settings.level_change_pct / 2.0) {
         return None;
     }
     Some(if as_fault(one) > as_fault(two) { 1 } else { 2 })
@@ -302,19 +295,13 @@ fn as_fault(change: f64) -> f64 {
 /// drift that is told, which is known best.
 fn towards_limit(
     findings: &VehicleFindings,
-    grounds: &[(i32, Ground)],
+    grounds: &[Dated],
     drift: Estimate,
     settings: &DecideSettings,
 ) -> Option<TowardsLimit> {
     let bands = || {
         let bands = findings.series.iter().filter(|s| matches!(s.kind, SeriesKind::Trim(..)));
         bands.filter(|s| s.recent_raw.is_finite())
-    };
-    let parted = |(_, ground): &(i32, Ground)| match ground {
-        Ground::Drift(i) => {
-            matches!(findings.series[*i].kind, SeriesKind::IdleGap | SeriesKind::LoadGap)
-        }
-        Ground::Level(_) | Ground::NearLimit(_) | Ground::Misfire => false,
     };
     let half_way = 0.5 * log_percent(settings.near_limit_pct);
     let towards = |s: &SeriesFinding, drift: Estimate| {
@@ -329,21 +316,35 @@ fn towards_limit(
             sigma: s.sigma,
         }
     };
-    let nearest =
-        |list: Vec<TowardsLimit>| list.into_iter().min_by(|a, b| a.room.total_cmp(&b.room));
-    if grounds.iter().any(parted) {
+    let by_room = |a: &TowardsLimit, b: &TowardsLimit| a.room.total_cmp(&b.room);
+    let is_gap = |kind| matches!(kind, SeriesKind::IdleGap | SeriesKind::LoadGap);
+    if drifts(findings, grounds, is_gap) {
         let size = |s: &&SeriesFinding| as_fault(s.change.value);
         let own = || {
             let known = bands().filter(|s| s.drift_per_10000km.is_known());
             known.filter(|s| s.change.is_known())
         };
-        let runaway = own().max_by(|a, b| size(a).total_cmp(&size(b))).map(|s| band_of(s.kind));
-        let banks = own().filter(|s| Some(band_of(s.kind)) == runaway);
-        if let Some(towards) = nearest(banks.map(|s| towards(s, s.drift_per_10000km)).collect()) {
-            return Some(towards);
+        let moved_most = own().max_by(|a, b| size(a).total_cmp(&size(b)));
+        let runaway = moved_most.and_then(|s| band_of(s.kind));
+        let banks = own().filter(|s| band_of(s.kind) == runaway);
+        let nearest = banks.map(|s| towards(s, s.drift_per_10000km)).min_by(by_room);
+        if nearest.is_some() {
+            return nearest;
         }
     }
-    nearest(bands().map(|s| towards(s, drift)).collect())
+    bands().map(|s| towards(s, drift)).min_by(by_room)
+}
+
+/// Whether a drift of such a series is a ground.
+fn drifts(
+    findings: &VehicleFindings,
+    grounds: &[Dated],
+    is_such: impl Fn(SeriesKind) -> bool,
+) -> bool {
+    grounds.iter().any(|(_, ground)| match ground {
+        Ground::Drift(i) => is_such(findings.series[*i].kind),
+        Ground::Level(_) | Ground::NearLimit(_) | Ground::Misfire => false,
+    })
 }
 
 /// The band of a single band's trim.

@@ -1,12 +1,13 @@
 //! The one sentence that says why.
 
-use super::{Ground, strongest_band};
+use super::{Dated, Ground, strongest_band};
+use crate::quantity::percent;
 use crate::tables::findings::{Cause, SeriesKind, State, VehicleFindings, Verdict};
 
 /// What a verdict rests on.
 #[derive(Debug)]
 pub(super) struct Because<'a> {
-    pub(super) grounds: &'a [(i32, Ground)],
+    pub(super) grounds: &'a [Dated],
     /// Likeliest cause, and that of other work if it is nearly as likely.
     pub(super) causes: &'a [(Cause, f64)],
     /// The series whose drift the verdict tells.
@@ -39,7 +40,7 @@ pub(super) fn sentence(
         }
         State::Watch if because.watched.is_none() => format!(
             "The fuel correction stands {:+.1} % from its peers' and has since its first days: the logs cannot tell since when.",
-            100.0 * (findings.off_from_start / 100.0).exp_m1()
+            percent(findings.off_from_start)
         ),
         State::Watch => format!(
             "Evidence is building up but has not reached its limit: {}.",
@@ -149,14 +150,13 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, because: &Because<'_>) -> 
 }
 
 /// Told once, for the band that stands nearest to the limit.
-fn near_limit_clause(findings: &VehicleFindings, grounds: &[(i32, Ground)]) -> String {
+fn near_limit_clause(findings: &VehicleFindings, grounds: &[Dated]) -> String {
     let raw = grounds.iter().filter_map(|(_, ground)| match ground {
         Ground::NearLimit(i) => Some(findings.series[*i].recent_raw),
         Ground::Drift(_) | Ground::Level(_) | Ground::Misfire => None,
     });
     let highest = raw.filter(|r| r.is_finite()).max_by(|a, b| a.abs().total_cmp(&b.abs()));
-    let stands = highest
-        .map_or(String::new(), |raw| format!(" at {:+.0} %,", 100.0 * (raw / 100.0).exp_m1()));
+    let stands = highest.map_or(String::new(), |raw| format!(" at {:+.0} %,", percent(raw)));
     format!("the total correction stands{stands} near its limit")
 }
 

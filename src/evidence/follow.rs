@@ -9,6 +9,8 @@ use super::level;
 use super::series::{Monitored, daily, monitored};
 use super::windows::{self, Windows};
 use super::{Families, Input};
+use crate::quantity::log_percent;
+use crate::settings::TestSettings;
 use crate::stats::sequential::{
     self, DayRow, Mirror, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
 };
@@ -32,6 +34,11 @@ pub(super) struct Followed {
 }
 
 impl Followed {
+    /// The series of `kind` among a vehicle's `own`, if there is one.
+    pub(super) fn of(own: &[Followed], kind: SeriesKind) -> Option<&Followed> {
+        own.iter().find(|f| f.finding.kind == kind)
+    }
+
     pub(super) fn flagged(&self) -> bool {
         self.finding.flagged_up.or(self.finding.flagged_down).is_some()
     }
@@ -68,7 +75,7 @@ pub(super) fn follow_series(
             .par_iter()
             .enumerate()
             .filter_map(|(v, history)| {
-                let share = *monitored(history.vehicle.banks).iter().find(|m| m.kind == kind)?;
+                let share = Monitored::of(history.vehicle.banks, kind)?;
                 let rows: Vec<DayRow> = daily(history, kind, input.test)
                     .iter()
                     .map(|d| DayRow { day: d.day, x: d.km / 10_000.0, y: d.y, weight: d.weight })
@@ -95,7 +102,6 @@ pub(super) fn follow_series(
             .collect();
         let (owners, series): (Vec<usize>, Vec<SeriesInput>) = members.into_iter().unzip();
         let params = params(kind, input.test);
-        let base_days = input.test.baseline_days.min(input.test.days_min) as i32;
         let outcomes = sequential::run(&series, &params, input.as_of);
         if kind == SeriesKind::TrimAll {
             all.group_alarms = group_alarms(families, &series, &outcomes, &params, input.as_of);
@@ -113,7 +119,7 @@ pub(super) fn follow_series(
                 };
                 let adjusted = bank
                     .filter(|_| !history.services.is_empty())
-                    .map(|bank| adjusted_series(history, bank, &outcome, &params, base_days));
+                    .map(|bank| adjusted_series(history, bank, &outcome, &params, input.test));
                 (adjusted, follow(history, kind, series, outcome, &params, input))
             })
             .collect();
@@ -171,11 +177,11 @@ fn adjusted_series(
     bank: usize,
     outcome: &SeriesOutcome,
     params: &Params,
-    base_days: i32,
+    test: &TestSettings,
 ) -> AdjustedSeries {
     let rows: Vec<(i32, f64)> = outcome.residuals.iter().map(|r| (r.day, r.r)).collect();
     // A vehicle that joined late stands where its peers' season stood then.
-    let zero = baseline(&rows, base_days);
+    let zero = baseline(&rows, test.base_days());
     let per_day = history.km_per_week() / 7.0 / 10_000.0;
     AdjustedSeries {
         vehicle: history.vehicle.vehicle.clone(),
@@ -202,7 +208,7 @@ fn follow(
     let repaired = outcome.restarted_on.unwrap_or(i32::MIN);
     let all = &all[all.partition_point(|r| r.day < history.same_vehicle_since())..];
     let rows = &all[all.partition_point(|r| r.day < repaired)..];
-    let base_days = test.baseline_days.min(test.days_min) as i32;
+    let base_days = test.base_days();
     let windows_of = |rows| {
         let (phi, reference_sd) = (outcome.noise.phi, outcome.reference_sd);
         Windows::of(rows, base_days, test.recent_days as i32, phi, reference_sd)
@@ -220,13 +226,15 @@ fn follow(
     let flagged = (outcome.up.flag.is_some(), outcome.down.flag.is_some());
     let near = (up >= series.log_limit_up - nats, down >= series.log_limit_down - nats);
     let fell = change.value < 0.0;
-    let slope = match (series.slope_margin.is_infinite(), flagged, near) {
-        (true, ..) | (_, (true, true), _) if fell => outcome.down.slope,
-        (true, ..) | (_, (true, _), _) => outcome.up.slope,
-        (_, (_, true), _) => outcome.down.slope,
-        (_, _, (true, _)) => outcome.up.slope,
-        (_, _, (_, true)) => outcome.down.slope,
-        _ => None,
+    let asked = series.slope_margin.is_infinite();
+    let slope = if asked || flagged == (true, true) {
+        if fell { outcome.down.slope } else { outcome.up.slope }
+    } else if flagged.0 || (near.0 && !flagged.1) {
+        outcome.up.slope
+    } else if flagged.1 || near.1 {
+        outcome.down.slope
+    } else {
+        None
     };
     let limits = level_limits(kind, input.decide);
     let finding = SeriesFinding {
@@ -279,11 +287,6 @@ fn drift(slope: SlopePosterior) -> Estimate {
     Estimate { value: slope.mid, lo: slope.lo.min(slope.hi), hi: slope.hi.max(slope.lo) }
 }
 
-/// A plain percentage in log-percent.
-fn log_percent(pct: f64) -> f64 {
-    100.0 * (1.0 + pct / 100.0).ln()
-}
-
 /// Mean of the first days.
 fn baseline(rows: &[(i32, f64)], base_days: i32) -> f64 {
     let base = &rows[..windows::base_len(rows, base_days, |r| r.0)];
@@ -295,7 +298,12 @@ const RAW_DAYS: i32 = 28;
 const RAW_ROWS_MIN: usize = 8;
 
 fn recent_raw(rows: &[(i32, f64)], since: i32) -> f64 {
-    let rows = windows::recent(&rows[rows.partition_point(|r| r.0 < since)..], RAW_DAYS, |r| r.0);
+    let rows = windows::recent(
+        &rows[rows.partition_point(|r| r.0 < since)..],
+        RAW_DAYS,
+        RAW_ROWS_MIN,
+        |r| r.0,
+    );
     let values: Vec<f64> = rows.iter().map(|r| r.1).collect();
     mean(&values).filter(|_| values.len() >= RAW_ROWS_MIN).unwrap_or(f64::NAN)
 }

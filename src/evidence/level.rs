@@ -5,16 +5,12 @@
 //! settings and almost three of a large one. So a change is acted on when the mean of the recent rows lies beyond the
 //! set amount and its lower confidence bound beyond three quarters of it.
 
+use super::windows;
 use crate::stats::sequential::ResidualRow;
 
-/// Days in the trailing window, and how far back it may reach for its rows where few days are logged.
-const WINDOW_DAYS: (i32, i32) = (28, 120);
-
-/// Rows that the trailing window must have.
+/// Days in the trailing window, longer where few are logged, and the rows that it must have.
+const WINDOW_DAYS: i32 = 28;
 const WINDOW_ROWS_MIN: usize = 12;
-
-/// Rows that the baseline must have: it ends later than its days where few of them are logged.
-const BASELINE_ROWS_MIN: usize = 15;
 
 /// Rows after a visit that tell whether it was a cure (common practice, no source).
 const CURE_ROWS: usize = 10;
@@ -38,9 +34,10 @@ pub(super) fn lasting_change(
     baseline_days: i32,
     visits: &[i32],
 ) -> Option<i32> {
-    let first = rows.first()?.day;
-    let within = rows.partition_point(|r| r.day < first + baseline_days);
-    let base = raw(rows.get(..within.max(BASELINE_ROWS_MIN))?);
+    let base = raw(&rows[..windows::base_len(rows, baseline_days, |r| r.day)]);
+    if base.len() < windows::BASE_ROWS {
+        return None;
+    }
     let (level, base_var) = mean_and_variance(&base);
     // Rows that follow each other with correlation phi carry (1-phi)/(1+phi) of their number.
     let inflation = (1.0 + CORRELATION) / (1.0 - CORRELATION);
@@ -64,9 +61,8 @@ pub(super) fn lasting_change(
             found = None;
             start = end + 1 - CURE_ROWS;
         }
-        let Some(from) = window_start(&rows[start..=end], today, |r| r.day) else { continue };
-        start += from;
-        let window = raw(&rows[start..=end]);
+        let Some(window) = window(&rows[start..=end], |r| r.day) else { continue };
+        let window = raw(window);
         let (mean, var) = mean_and_variance(&window);
         let change = sign * (mean - level);
         let se = (inflation * (var / window.len() as f64 + base_var / base.len() as f64)).sqrt();
@@ -81,11 +77,10 @@ fn raw(rows: &[ResidualRow]) -> Vec<f64> {
     rows.iter().map(|r| r.r).collect()
 }
 
-/// First row of the trailing window that ends with the last of `rows`, on `today`; `None` while there are too few.
-fn window_start<R>(rows: &[R], today: i32, day: impl Fn(&R) -> i32) -> Option<usize> {
-    let fewest = rows.len().checked_sub(WINDOW_ROWS_MIN)?;
-    let from = rows.partition_point(|r| day(r) <= today - WINDOW_DAYS.0).min(fewest);
-    (day(&rows[from]) > today - WINDOW_DAYS.1).then_some(from)
+/// The trailing window that ends with the last of `rows`; `None` while it has too few.
+fn window<R>(rows: &[R], day: impl Fn(&R) -> i32) -> Option<&[R]> {
+    let window = windows::recent(rows, WINDOW_DAYS, WINDOW_ROWS_MIN, day);
+    (window.len() >= WINDOW_ROWS_MIN).then_some(window)
 }
 
 /// First day on which the mean of the trailing window of raw values stood at or beyond a limit (lower, upper) and since
@@ -93,8 +88,7 @@ fn window_start<R>(rows: &[R], today: i32, day: impl Fn(&R) -> i32) -> Option<us
 pub(super) fn near_limit(rows: &[(i32, f64)], (lower, upper): (f64, f64)) -> Option<i32> {
     let mut since = None;
     for (end, (day, _)) in rows.iter().enumerate() {
-        let Some(from) = window_start(&rows[..=end], *day, |r| r.0) else { continue };
-        let window = &rows[from..=end];
+        let Some(window) = window(&rows[..=end], |r| r.0) else { continue };
         let mean = window.iter().map(|r| r.1).sum::<f64>() / window.len() as f64;
         if mean >= upper || mean <= lower {
             since = since.or(Some(*day));

@@ -245,8 +245,7 @@ impl Watch {
     ) {
         let seen = Moments::of(d);
         let (c, e) = (seen[0].count + seen[1].count, seen[0].kilorevs + seen[1].kilorevs);
-        let end =
-            *self.baseline_end.get_or_insert(d.day + test.baseline_days.min(test.days_min) as i32);
+        let end = *self.baseline_end.get_or_insert(d.day + test.base_days());
         self.recent.push((d.day, c, e));
         if d.day < end || self.baseline_days < BASELINE_DAYS_MIN {
             self.baseline_days += 1;

@@ -35,7 +35,7 @@ use crate::tables::fleet::{AirMetering, Refuel, ServiceRecord, Vehicle};
 use follow::{Followed, Series, follow_series};
 use history::History;
 use rayon::prelude::*;
-use series::{MISFIRE_SHARE, monitored};
+use series::{MISFIRE_SHARE, Monitored};
 use std::collections::BTreeMap;
 
 /// Everything the evidence reads.
@@ -145,7 +145,7 @@ fn off_from_start(followed: &[Vec<Followed>], families: &Families, least: f64) -
             let Some(apart) = starts[v].map(|s| s - middle).filter(|a| a.abs() > far) else {
                 continue;
             };
-            let all = followed[v].iter().find(|f| f.finding.kind == SeriesKind::TrimAll);
+            let all = Followed::of(&followed[v], SeriesKind::TrimAll);
             let since = all.map(|f| f.finding.change_from_first.value).filter(|c| c.is_finite());
             let now = apart + since.unwrap_or(0.0);
             if now / apart > 0.0 && now.abs() > least {
@@ -260,9 +260,7 @@ fn assemble(
 /// Weekly history of the three bands, on the bank whose all-band level moved more.
 fn trace(history: &History<'_>, followed: &[Followed]) -> Vec<TracePoint> {
     let moved = |bank: usize| {
-        followed
-            .iter()
-            .find(|f| f.finding.kind == SeriesKind::TrimBank(bank))
+        Followed::of(followed, SeriesKind::TrimBank(bank))
             .map_or(0.0, |f| f.finding.change.value.abs())
     };
     let bank = if moved(2) > moved(1) { 2 } else { 1 };
@@ -335,8 +333,8 @@ fn guarantee(followed: &[Vec<Followed>], input: &Input<'_>) -> GuaranteeFigures 
     let designed = input.test.false_flags_per_vehicle_year;
     let (mut flags, mut years, mut expected) = (0, 0.0, 0.0);
     for (vehicle, own) in input.register.iter().zip(followed) {
-        let Some(f) = own.iter().find(|f| f.finding.kind == SeriesKind::TrimAll) else { continue };
-        let all = monitored(vehicle.banks).into_iter().find(|m| m.kind == SeriesKind::TrimAll);
+        let Some(f) = Followed::of(own, SeriesKind::TrimAll) else { continue };
+        let all = Monitored::of(vehicle.banks, SeriesKind::TrimAll);
         let share = all.map_or(0.0, |m| m.share_up);
         let watched = f64::from(f.mirror.days) / 365.25;
         flags += usize::from(f.mirror.flagged_on.is_some());

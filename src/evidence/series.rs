@@ -226,6 +226,11 @@ pub(super) struct Monitored {
 }
 
 impl Monitored {
+    /// The series of `kind` on an engine with so many banks, if it has one.
+    pub(super) fn of(banks: usize, kind: SeriesKind) -> Option<Monitored> {
+        monitored(banks).into_iter().find(|m| m.kind == kind)
+    }
+
     pub(super) fn is_tested(&self) -> bool {
         self.share_up + self.share_down > 0.0
     }

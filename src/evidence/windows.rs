@@ -17,9 +17,9 @@ pub(super) struct Windows {
 /// Rows that either window must have.
 const ROWS_MIN: usize = 8;
 
-/// Rows until which a baseline goes on where few days are logged, and days that the recent window may reach back for its
+/// Rows until which a baseline goes on where few days are logged, and days that a recent window may reach back for its
 /// own (common practice, no source).
-const BASE_ROWS: usize = 15;
+pub(super) const BASE_ROWS: usize = 15;
 const REACH_DAYS: i32 = 120;
 
 impl Windows {
@@ -36,7 +36,7 @@ impl Windows {
         let (base, rest) = rows.split_at(base_len(rows, base_days, |r| r.day));
         let pairs = |rows: &[ResidualRow]| rows.iter().map(|r| (r.day, r.r)).collect();
         windows.base = pairs(base);
-        windows.now = pairs(recent(rest, now_days, |r| r.day));
+        windows.now = pairs(recent(rest, now_days, ROWS_MIN, |r| r.day));
         windows
     }
 
@@ -98,10 +98,10 @@ pub(super) fn base_len<R>(rows: &[R], days: i32, day: impl Fn(&R) -> i32) -> usi
     rows.partition_point(|r| day(r) < first + days).max(BASE_ROWS).min(rows.len())
 }
 
-/// Rows of the last `days` days, or the last [`ROWS_MIN`] within [`REACH_DAYS`] where these are fewer.
-pub(super) fn recent<R>(rows: &[R], days: i32, day: impl Fn(&R) -> i32) -> &[R] {
+/// Rows of the last `days` days, or the last `fewest` within [`REACH_DAYS`] where these are fewer.
+pub(super) fn recent<R>(rows: &[R], days: i32, fewest: usize, day: impl Fn(&R) -> i32) -> &[R] {
     let Some(last) = rows.last().map(&day) else { return rows };
-    let enough = rows.len().saturating_sub(ROWS_MIN);
+    let enough = rows.len().saturating_sub(fewest);
     let from = rows.partition_point(|r| day(r) <= last - days).min(enough);
     let from = from.max(rows.partition_point(|r| day(r) <= last - REACH_DAYS));
     &rows[from..]

@@ -53,17 +53,12 @@ pub(super) fn causes(
         let n = changes.len();
         covariance = vec![LEVEL_SD * LEVEL_SD; n * n];
         (0..n).for_each(|i| covariance[i * n + i] += 1.0);
-    } else if let Some(f) = followed.iter().find(|f| f.finding.kind == SeriesKind::TrimAll) {
+    } else if let Some(f) = Followed::of(followed, SeriesKind::TrimAll) {
         let banks = history.vehicle.banks;
         let judged: Vec<&Day> = history.judged_days().collect();
         within::join(&judged, banks, &f.windows, &mut changes, &mut covariance);
     }
-    let change = |kind| {
-        followed
-            .iter()
-            .find(|f| f.finding.kind == kind)
-            .map_or(Estimate::NONE, |f| f.finding.change)
-    };
+    let change = |kind| Followed::of(followed, kind).map_or(Estimate::NONE, |f| f.finding.change);
     let last_day = findings.period.map_or(input.as_of, |p| p.1);
     cause::posterior(&Witnesses {
         vehicle: history.vehicle,

@@ -96,6 +96,13 @@ section! {
     }
 }
 
+impl TestSettings {
+    /// Days of a vehicle's own baseline, which closes before the first look.
+    pub fn base_days(&self) -> i32 {
+        self.baseline_days.min(self.days_min) as i32
+    }
+}
+
 section! {
     /// Section `[decide]`: from evidence to a verdict.
     DecideSettings {

@@ -5,6 +5,7 @@
 //! below zero to the correction limit, so the height of a line is the part of the limit that is used up,
 //! and charts of different vehicles compare.
 
+use crate::quantity::log_percent;
 use crate::report::words::{self, civil, clean};
 use crate::tables::findings::{RankedVehicle, TracePoint};
 use jiff::civil::Date;
@@ -122,7 +123,7 @@ fn headroom(v: &RankedVehicle, correction_limit_pct: f64) -> f64 {
     let trims = v.findings.series.iter().filter(|s| s.kind.is_trim_level());
     let baselines = trims.map(|s| s.baseline);
     let highest = baselines.filter(|b| b.is_finite()).fold(f64::NEG_INFINITY, f64::max);
-    let limit = 100.0 * (correction_limit_pct / 100.0).ln_1p();
+    let limit = log_percent(correction_limit_pct);
     if highest.is_finite() { limit - highest } else { limit }
 }
 
