@@ -24,6 +24,7 @@ pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
         unresolved_steps: UNRESOLVED_STEPS,
         sensitivity_memory_days: SENSITIVITY_MEMORY_DAYS,
         no_reference_sd: NO_REFERENCE_SD,
+        weather_sd: WEATHER_SD,
         reference_error: REFERENCE_ERROR,
         sigma_floor: SIGMA_FLOOR,
         min_rows: test.rows_min as usize,
@@ -55,6 +56,9 @@ const SENSITIVITY_MEMORY_DAYS: f64 = 14.0;
 /// What season, weather and fuel grade make of a trim that no peers stand beside, sd in log-percent: a season of 1 to 2 %
 /// each way has an sd of about 1, a grade and the weather half of one (common practice, no source).
 const NO_REFERENCE_SD: f64 = 1.3;
+
+/// The part of it that is no wave of a year: a grade and the weather, half of one each.
+const WEATHER_SD: f64 = 0.7;
 
 /// A change must stand out from the difference of two references: 95 % of a normal, 1.96 times the root of 2.
 const REFERENCE_ERROR: f64 = 2.77;

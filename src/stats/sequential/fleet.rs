@@ -224,6 +224,8 @@ struct State<'a> {
     unseen: bool,
     watched: bool,
     looks: u32,
+    /// Largest sd of the peers' reference since the restart, and the day up to which it was looked for.
+    worst_reference: (f64, i32),
     up: DirectionOutcome,
     down: DirectionOutcome,
     mirror: Mirror,
@@ -257,6 +259,7 @@ impl<'a> State<'a> {
             unseen: false,
             watched: false,
             looks: 0,
+            worst_reference: (0.0, i32::MIN),
             up: DirectionOutcome::default(),
             down: DirectionOutcome::default(),
             mirror: Mirror::default(),
@@ -350,6 +353,7 @@ impl<'a> State<'a> {
         self.blocks.clear();
         self.unseen = false;
         self.watched = false;
+        self.worst_reference = (0.0, i32::MIN);
         for direction in [&mut self.up, &mut self.down] {
             direction.earlier_flags.extend(direction.flag.take());
             direction.log_r = None;
@@ -363,6 +367,7 @@ impl<'a> State<'a> {
     }
 
     fn look(&mut self, night: i32, work: &mut Workspace) {
+        self.know_season(night);
         let Look { log_r_up, log_r_down, .. } = work.look(&self.blocks, self.params);
         self.looks += 1;
         self.unseen = false;
@@ -419,24 +424,37 @@ impl<'a> State<'a> {
         self.watched |= log_r_down > self.input.log_limit_up - self.params.watch_margin;
     }
 
+    /// Tells the blocks how much of a season their values may hold by `night`.
+    ///
+    /// What the peers' reference leaves in beyond [`Params::weather_sd`] is a season; a change then stands out from a wave
+    /// of a year as it does from a level.
+    fn know_season(&mut self, night: i32) {
+        let Some(first) = self.blocks.first_day() else { return };
+        let (worst, until) = self.worst_reference;
+        let worst = self.reference.worst_sd(self.input.group, first, until.saturating_add(1), night, worst);
+        self.worst_reference = (worst, night);
+        let (left_in, weather) = (self.reference_sd(night), self.params.weather_sd);
+        self.blocks.season_sd = (left_in * left_in - weather * weather).max(0.0).sqrt();
+    }
+
     fn ramps(&self, direction: Direction, night: i32, work: &mut Workspace) -> Option<Ramps<'_>> {
-        let reference_sd = self.reference_sd(night);
+        let reference_sd = self.reference_sd(night).min(self.params.weather_sd);
         Ramps::of(&self.blocks, direction, night, reference_sd, self.params, work)
     }
 
-    /// Largest sd of the peers' reference since the first row that counts.
+    /// Largest sd of the peers' reference since the first row that counts, as far as it is known.
     fn reference_sd(&self, night: i32) -> f64 {
-        let first = self.blocks.first_day().unwrap_or(night);
-        self.reference.worst_sd(self.input.group, first, night)
+        self.worst_reference.0.max(self.reference.sd(self.input.group, night))
     }
 
     /// Size from which a change counts: nor does one that the peers' reference may have made by its own error.
     fn least(&self, least: f64, night: i32) -> f64 {
-        least.hypot(self.params.reference_error * self.reference_sd(night))
+        let reference_sd = self.reference_sd(night).min(self.params.weather_sd);
+        least.hypot(self.params.reference_error * reference_sd)
     }
 
     fn slope(
-        &self,
+        &mut self,
         direction: Direction,
         night: i32,
         work: &mut Workspace,
@@ -444,6 +462,7 @@ impl<'a> State<'a> {
         if !self.blocks.ready(night, self.params) {
             return None;
         }
+        self.know_season(night);
         self.ramps(direction, night, work).map(|ramps| ramps.posterior())
     }
 
@@ -459,8 +478,8 @@ impl<'a> State<'a> {
         if near(&self.down, self.input.log_limit_down) {
             self.down.slope = self.slope(Direction::Down, last_day, work);
         }
-        let first = self.rows.get(self.start).map_or(last_day, |r| r.day);
-        let reference_sd = self.reference.worst_sd(self.input.group, first, last_day);
+        self.know_season(last_day);
+        let reference_sd = self.reference_sd(last_day);
         let seen = &self.rows[..self.next];
         let residual = |row: &AdjustedRow| {
             let AdjustedRow { day, x, r, weight, .. } = *row;

@@ -116,6 +116,9 @@ pub struct Params {
     pub sensitivity_memory_days: f64,
     /// Sd of what peers have in common, which stays in a series that too few peers stand beside, channel units. Study: 0.
     pub no_reference_sd: f64,
+    /// How much of what a reference leaves in is weather and fuel grade, sd in channel units; what there is beyond is a
+    /// wave of a year, which is projected out. Infinite: nothing is. Study: as infinite.
+    pub weather_sd: f64,
     /// Errors of the reference, sd, that a change must stand out from, in quadrature with the least change. Study: 0.
     pub reference_error: f64,
     /// Days over which the reference's sd is smoothed. Study: 60.
@@ -171,6 +174,7 @@ impl Default for Params {
             unlikeness_memory_days: 365.0,
             sensitivity_memory_days: 0.0,
             no_reference_sd: 0.0,
+            weather_sd: f64::INFINITY,
             reference_error: 0.0,
             reference_memory_days: 60.0,
             unresolved_steps: 1.1,
@@ -230,6 +234,7 @@ impl Params {
             least_fall: self.least_fall * factor,
             vote_limit: self.vote_limit * factor,
             no_reference_sd: self.no_reference_sd * factor,
+            weather_sd: self.weather_sd * factor,
             sigma_floor: self.sigma_floor * factor,
             ..self.clone()
         }

@@ -23,11 +23,11 @@ pub(crate) struct Reference {
 }
 
 impl Reference {
-    /// Largest sd of a group's reference between two days, channel units: what stood in the values while they had few
-    /// peers beside them stays in the history when more join. The first days are left out: where all begin together
-    /// none has a level yet.
-    pub(crate) fn worst_sd(&self, group: usize, from: i32, to: i32) -> f64 {
-        (from + SETTLES_DAYS..=to).map(|day| self.sd(group, day)).fold(self.sd(group, to), f64::max)
+    /// Largest sd of a group's reference from a day to another, at least `worst`, channel units: what stood in the values
+    /// while they had few peers beside them stays in the history when more join. The first days after a vehicle's `first`
+    /// are left out: where all begin together none has a level yet.
+    pub(crate) fn worst_sd(&self, group: usize, first: i32, from: i32, to: i32, worst: f64) -> f64 {
+        (from.max(first + SETTLES_DAYS)..=to).map(|day| self.sd(group, day)).fold(worst, f64::max)
     }
 
     /// Sd of a group's reference on a day, channel units; 0 before the first.
@@ -348,7 +348,8 @@ impl Walk<'_> {
             };
             all.hypot(self.params.no_reference_sd.min(between))
         } else {
-            own.hypot(self.params.no_reference_sd)
+            // Nobody's median is taken off, so nobody's straying is in it: least of all the vehicle's own.
+            self.params.no_reference_sd
         };
         let days = &mut self.out.group_sd[group];
         days.push(match days.last().copied() {

@@ -8,15 +8,18 @@
 //! likelier, and it may be larger. Base columns (constant, common mode, accepted steps) are projected out one by one;
 //! each projection is one row of the Cholesky factor of the base's Gram matrix, applied to all candidates at once.
 
-use std::f64::consts::FRAC_1_SQRT_2;
+use std::f64::consts::{FRAC_1_SQRT_2, TAU};
 
 use super::params::Params;
 use super::posterior::log_scaled_half_normal;
-use super::series::{Blocks, Sums};
+use super::series::{Block, Blocks, Sums};
 use crate::stats::special::erfcx;
 
 /// Logged events that may be taken for steps on top of [`Params::accepted_steps`]; more cost time and hardly occur.
 const MOST_EVENTS: usize = 4;
+
+/// Days of a mean Gregorian year.
+const DAYS_OF_YEAR: f64 = 365.2425;
 
 /// Result of one look at one series.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -81,6 +84,9 @@ struct Column {
     ramp: Vec<f64>,
     step: Vec<f64>,
     score: f64,
+    /// Its row of the Cholesky factor left of the diagonal, and one over the diagonal.
+    on_base: Vec<f64>,
+    scale: f64,
 }
 
 impl Workspace {
@@ -108,6 +114,10 @@ impl Workspace {
         self.start(blocks);
         self.project_constant(blocks);
         self.project_common_mode(blocks, params);
+        if blocks.season_sd > 0.0 {
+            self.project_season(blocks, f64::sin);
+            self.project_season(blocks, f64::cos);
+        }
         let events = blocks.list.iter().skip(1).filter(|b| b.break_share.is_some()).count();
         let most_steps = params.accepted_steps + events.min(MOST_EVENTS);
         let (mut up, mut down, mut null) = (LogSum::empty(), LogSum::empty(), LogSum::one());
@@ -185,7 +195,7 @@ impl Workspace {
             column.step[k] = s.s11 + block.first.one;
         }
         let total = self.suffix[0];
-        self.finish_column(column, &[], total.s11, total.s1r);
+        self.finish_base(column, &[], total.s11, total.s1r);
     }
 
     fn project_common_mode(&mut self, blocks: &Blocks, params: &Params) {
@@ -196,11 +206,32 @@ impl Workspace {
             column.step[k] = s.s1m + block.first.m;
         }
         let total = self.suffix[0];
-        let on_constant = total.s1m / total.s11.sqrt();
         let prior = (params.sensitivity_sd * params.sensitivity_sd).recip();
-        let information = total.smm + prior - on_constant * on_constant;
-        let score = total.smr - on_constant * self.columns[0].score;
-        self.finish_column(column, &[on_constant], information, score);
+        self.finish_base(column, &[total.s1m], total.smm + prior, total.smr);
+    }
+
+    /// Puts one half of a wave of a year into the base, with a normal prior of sd [`Blocks::season_sd`]; it counts as
+    /// the same within a block.
+    fn project_season(&mut self, blocks: &Blocks, wave: fn(f64) -> f64) {
+        let year = |block: &Block| TAU * f64::from(block.day) / DAYS_OF_YEAR;
+        let mut column = self.next_column();
+        // Products with the columns of ones, of distance, of the common mode, with itself, and with the residual.
+        let (mut one, mut x, mut m, mut square, mut score) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        let mut other_half = 0.0;
+        for (k, block) in blocks.list.iter().enumerate().rev() {
+            let (h, sums) = (wave(year(block)), &block.sums);
+            one += h * sums.s11;
+            x += h * sums.s1x;
+            m += h * sums.s1m;
+            square += h * h * sums.s11;
+            other_half += h * year(block).sin() * sums.s11;
+            score += h * sums.s1r;
+            column.ramp[k] = x - block.tau * one;
+            column.step[k] = one + h * block.first.one;
+        }
+        let with_base = [one, m, other_half];
+        let prior = (blocks.season_sd * blocks.season_sd).recip();
+        self.finish_base(column, &with_base[..self.used], square + prior, score);
     }
 
     /// Puts the step at block `at` into the base, with a normal prior of sd `prior_sd` on its size.
@@ -226,6 +257,20 @@ impl Workspace {
         self.finish_column(column, &on_base, information, self.step.z[at]);
     }
 
+    /// The same for a column of which the products with the base columns before it and with itself are known.
+    fn finish_base(&mut self, column: Column, with_base: &[f64], square: f64, score: f64) {
+        let mut on_base: Vec<f64> = Vec::with_capacity(with_base.len());
+        let (mut information, mut score) = (square, score);
+        for (product, base) in with_base.iter().zip(&self.columns) {
+            let shared: f64 = on_base.iter().zip(&base.on_base).map(|(a, b)| a * b).sum();
+            let l = (product - shared) * base.scale;
+            information -= l * l;
+            score -= l * base.score;
+            on_base.push(l);
+        }
+        self.finish_column(column, &on_base, information, score);
+    }
+
     /// Turns cross products with a new column into its row of the Cholesky factor and projects it out.
     fn finish_column(&mut self, mut column: Column, on_base: &[f64], information: f64, score: f64) {
         for (base, &shared) in self.columns[..self.used].iter().zip(on_base) {
@@ -235,6 +280,9 @@ impl Workspace {
         // A column that the base already explains carries no information; dividing would only add rounding.
         let scale = if information > 0.0 { information.sqrt().recip() } else { 0.0 };
         column.score = score * scale;
+        column.scale = scale;
+        column.on_base.clear();
+        column.on_base.extend_from_slice(on_base);
         project_out(&mut self.ramp, &mut column.ramp, scale, column.score);
         project_out(&mut self.step, &mut column.step, scale, column.score);
         self.columns[self.used] = column;

@@ -125,6 +125,8 @@ pub struct Blocks {
     pub(crate) rows: usize,
     previous: Option<AdjustedRow>,
     level: f64,
+    /// Sd of a wave of a year that no peers have taken off, channel units; 0: there is none.
+    pub(crate) season_sd: f64,
 }
 
 impl Blocks {
