@@ -4,7 +4,7 @@
 //! the posterior. Priors and tables are the trade's common practice, no source, unless one is named;
 //! `trimdrift trial` measures how well the stated probabilities are calibrated.
 
-use super::shape::{Banks, Change, Seen, Shape, log_likelihood, log_sum_exp};
+use super::shape::{Banks, Change, Seen, Shape, Sizes, log_likelihood, log_sum_exp};
 use crate::tables::findings::{Cause, CauseWeight, Estimate, MisfireFinding};
 use crate::tables::fleet::{AirMetering, Injection, Vehicle};
 
@@ -103,27 +103,45 @@ fn prior(cause: Cause, vehicle: &Vehicle) -> f64 {
     }
 }
 
+/// Share of restricted injectors with misfires on one cylinder where that injector alone is restricted (own judgement,
+/// no source).
+const ONE_MISFIRES: f64 = 0.8;
+
 /// Likelihood of the changes by band under the mixture that a cause makes.
 fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
     if w.changes.is_empty() {
         return 0.0;
     }
     let two_banks = w.changes.iter().any(|c| c.bank == 1);
-    let at = |shape, banks, sign| log_likelihood(w.changes, w.covariance, shape, banks, sign);
+    let sized = |shape, banks, sign, sizes| {
+        log_likelihood(w.changes, w.covariance, shape, banks, sign, sizes)
+    };
+    let at = |shape, banks, sign| sized(shape, banks, sign, Sizes::Any);
+    let one_bank = |shape, sign, sizes| {
+        if !two_banks {
+            return sized(shape, Banks::All, sign, sizes);
+        }
+        let banks = [0, 1].map(|bank| sized(shape, Banks::One(bank), sign, sizes));
+        log_sum_exp(&banks) - 2.0f64.ln()
+    };
     // A fault of one cylinder or gasket is on one bank; one upstream of the fork is on both.
     let one_or_both = |shape, sign, both: f64| {
+        let all = at(shape, Banks::All, sign);
         if !two_banks {
-            return at(shape, Banks::All, sign);
+            return all;
         }
-        let one = ((1.0 - both) / 2.0).ln();
-        log_sum_exp(&[
-            both.ln() + at(shape, Banks::All, sign),
-            one + at(shape, Banks::One(0), sign),
-            one + at(shape, Banks::One(1), sign),
-        ])
+        log_sum_exp(&[both.ln() + all, (1.0 - both).ln() + one_bank(shape, sign, Sizes::Any)])
     };
     match cause {
-        Cause::RestrictedInjectors => one_or_both(Shape::Restriction, 1.0, 0.6),
+        Cause::RestrictedInjectors => {
+            let any = one_or_both(Shape::Restriction, 1.0, 0.6);
+            if w.misfires.is_none_or(|m| m.cylinder.is_none()) {
+                return any;
+            }
+            let in_bank = w.vehicle.cylinders.div_ceil(w.vehicle.banks.max(1)).max(1);
+            let one = one_bank(Shape::Restriction, 1.0, Sizes::OneInjectorOf(in_bank));
+            log_sum_exp(&[ONE_MISFIRES.ln() + one, (1.0 - ONE_MISFIRES).ln() + any])
+        }
         Cause::UnmeteredAir => one_or_both(Shape::UnmeteredAir, 1.0, 0.7),
         Cause::SupplyDroop => log_sum_exp(&[
             0.5f64.ln() + at(Shape::SupplyDroop, Banks::All, 1.0),
@@ -155,7 +173,7 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
             for (i, c) in w.changes.iter().enumerate() {
                 v[i * n + i] += 64.0 * c.scale().unwrap_or(1.0).powi(2);
             }
-            log_likelihood(w.changes, &v, Shape::Flat0, Banks::All, 1.0)
+            log_likelihood(w.changes, &v, Shape::Flat0, Banks::All, 1.0, Sizes::Any)
         }
     }
 }

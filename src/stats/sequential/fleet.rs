@@ -431,7 +431,8 @@ impl<'a> State<'a> {
     fn know_season(&mut self, night: i32) {
         let Some(first) = self.blocks.first_day() else { return };
         let (worst, until) = self.worst_reference;
-        let worst = self.reference.worst_sd(self.input.group, first, until.saturating_add(1), night, worst);
+        let worst =
+            self.reference.worst_sd(self.input.group, first, until.saturating_add(1), night, worst);
         self.worst_reference = (worst, night);
         let (left_in, weather) = (self.reference_sd(night), self.params.weather_sd);
         self.blocks.season_sd = (left_in * left_in - weather * weather).max(0.0).sqrt();
