@@ -3,7 +3,7 @@
 use super::TrialResult;
 use super::nights::{Said, VehicleRun};
 
-const HEAD: &str = "fleet,vehicle,engine_family,cylinders,banks,air_metering,injection,hybrid,fault,bank,onset_day,rate_pct_per_10000km,severity_at_end_pct,flag_day,ground,other_grounds,false_flag,severity_at_flag_pct,km_at_flag,steps_at_flag_pct,sound_years,action_right,cause_right,flag_action,flag_cause,flag_cause_p,six_action,six_cause,six_cause_p,six_severity_pct,drift_series,drift,drift_lo,drift_hi,drift_true,drift60,drift60_lo,drift60_hi,drift60_true,drift120,drift120_lo,drift120_hi,drift120_true,rolling_false_day,kendall_false_day,slope_false_day,rolling_found_day,kendall_found_day,slope_found_day,economy,economy_lo,economy_hi,economy_true,refuel,refuel_lo,refuel_hi,refuel_true,flag_economy,flag_economy_lo,flag_economy_hi,flag_economy_true,flag_refuel,flag_refuel_lo,flag_refuel_hi,flag_refuel_true,any_economy,any_economy_lo,any_economy_hi,any_economy_true,any_refuel,any_refuel_lo,any_refuel_hi,any_refuel_true,six_changes,six_witnesses\n";
+const HEAD: &str = "fleet,vehicle,engine_family,cylinders,banks,air_metering,injection,hybrid,fault,bank,onset_day,rate_pct_per_10000km,severity_at_end_pct,flag_day,ground,other_grounds,false_flag,severity_at_flag_pct,in_trim_at_flag_pct,in_trim_at_end_pct,km_at_flag,steps_at_flag_pct,sound_years,action_right,cause_right,flag_action,flag_cause,flag_cause_p,six_action,six_cause,six_cause_p,six_severity_pct,drift_series,drift,drift_lo,drift_hi,drift_true,drift60,drift60_lo,drift60_hi,drift60_true,drift120,drift120_lo,drift120_hi,drift120_true,rolling_false_day,kendall_false_day,slope_false_day,rolling_found_day,kendall_found_day,slope_found_day,economy,economy_lo,economy_hi,economy_true,refuel,refuel_lo,refuel_hi,refuel_true,flag_economy,flag_economy_lo,flag_economy_hi,flag_economy_true,flag_refuel,flag_refuel_lo,flag_refuel_hi,flag_refuel_true,any_economy,any_economy_lo,any_economy_hi,any_economy_true,any_refuel,any_refuel_lo,any_refuel_hi,any_refuel_true,six_changes,six_witnesses\n";
 
 /// The table; days are days since 1970-01-01, an empty cell is 'does not apply'.
 pub(super) fn table(result: &TrialResult) -> Vec<u8> {
@@ -38,12 +38,14 @@ fn row(v: &VehicleRun) -> Vec<String> {
         fault.and_then(|f| f.bank).map_or(String::new(), |b| (b + 1).to_string()),
         day(fault.map(|f| f.onset)),
         fault.map_or(String::new(), |f| number(f.rate)),
-        number(v.severity_at_end),
+        number(v.severity.at_end),
         day(v.flag.map(|f| f.0)),
         v.flag.map_or(String::new(), |f| f.1.name()),
         v.grounds.iter().map(|(d, g)| format!("{} {d}", g.name())).collect::<Vec<_>>().join("; "),
         v.is_false_flag().to_string(),
-        number(v.severity_at_flag),
+        number(v.severity.at_flag),
+        number(v.in_trim.at_flag),
+        number(v.in_trim.at_end),
         number(v.km_at_flag),
         number(v.steps_at_flag),
         number(v.sound_years(v.flag.map(|f| f.0))),

@@ -2,7 +2,7 @@
 
 use super::TrialResult;
 use super::generator::FaultKind;
-use super::nights::{Said, VehicleRun};
+use super::nights::{Grown, Said, VehicleRun};
 use crate::stats::counts::{Counted, garwood};
 use crate::tables::findings::Action;
 use std::collections::BTreeMap;
@@ -84,12 +84,15 @@ pub(super) struct Delay {
 /// A flag as seen by the delay: severity, km since onset, day.
 type Found = Option<(f64, f64, i32)>;
 
-/// Delay over the vehicles that `keep` chooses, of the analysis.
-pub(super) fn delay(result: &TrialResult, keep: impl Fn(&VehicleRun) -> bool) -> Delay {
-    let found = |v: &VehicleRun| -> Found {
-        v.flag.map(|(day, _)| (v.severity_at_flag, v.km_at_flag, day))
-    };
-    collect(result.vehicles().filter(|v| keep(v) && !v.is_false_flag()), found)
+/// Delay over the vehicles that `keep` chooses, of the analysis, by a measure of the fault's size.
+pub(super) fn delay(
+    result: &TrialResult,
+    size: fn(&VehicleRun) -> Grown,
+    keep: impl Fn(&VehicleRun) -> bool,
+) -> Delay {
+    let found =
+        |v: &VehicleRun| -> Found { v.flag.map(|(day, _)| (size(v).at_flag, v.km_at_flag, day)) };
+    collect(result.vehicles().filter(|v| keep(v) && !v.is_false_flag()), size, found)
 }
 
 /// Delay of plain rule `rule` over growing faults of the trim.
@@ -98,7 +101,7 @@ pub(super) fn plain_delay(result: &TrialResult, rule: usize) -> Delay {
         let rate = v.fault.as_ref().map_or(f64::NAN, |f| f.rate);
         v.plain_found[rule].map(|(day, severity)| (severity, severity / rate * 10_000.0, day))
     };
-    collect(result.vehicles().filter(|v| drifts(v)), found)
+    collect(result.vehicles().filter(|v| drifts(v)), |v| v.severity, found)
 }
 
 /// Whether a vehicle has a growing fault that shows in its trim.
@@ -118,16 +121,17 @@ pub(super) fn of_kind(kind: FaultKind) -> impl Fn(&VehicleRun) -> bool {
 
 fn collect<'v>(
     vehicles: impl Iterator<Item = &'v VehicleRun>,
+    size: fn(&VehicleRun) -> Grown,
     found: impl Fn(&VehicleRun) -> Found,
 ) -> Delay {
     let mut delay = Delay::default();
     let (mut severities, mut distances) = (Vec::new(), Vec::new());
     for v in vehicles {
-        if let Some(ten) = v.day_of_ten {
+        if let Some(ten) = size(v).day_of_ten {
             delay.reached_ten += 1;
             delay.missed_ten += usize::from(found(v).is_none_or(|f| f.2 > ten));
         }
-        if v.severity_at_end < COUNTS_FROM_PCT {
+        if size(v).at_end < COUNTS_FROM_PCT {
             continue;
         }
         delay.faults += 1;

@@ -79,13 +79,12 @@ pub(super) struct VehicleRun {
     pub(super) flag: Option<(i32, Ground)>,
     /// Further grounds that had crossed their limit by the end.
     pub(super) grounds: Vec<(i32, Ground)>,
-    /// Severity and distance since the onset at the flag.
-    pub(super) severity_at_flag: f64,
+    /// Distance since the onset at the flag.
     pub(super) km_at_flag: f64,
-    /// First day on which the severity reached 10 %.
-    pub(super) day_of_ten: Option<i32>,
-    /// Severity on the last day.
-    pub(super) severity_at_end: f64,
+    /// Severity of the fault.
+    pub(super) severity: Grown,
+    /// What it adds to the trim over all bands, [`Truth::in_trim`].
+    pub(super) in_trim: Grown,
     pub(super) at_flag: Option<Said>,
     pub(super) at_six: Option<Said>,
     pub(super) later: [Option<Said>; 2],
@@ -100,6 +99,24 @@ pub(super) struct VehicleRun {
     pub(super) economy: [Economy; 3],
     /// Workshop work that could be judged at the end.
     pub(super) work: Vec<Work>,
+}
+
+/// How large a fault was, percent.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Grown {
+    pub(super) at_flag: f64,
+    /// On the last day.
+    pub(super) at_end: f64,
+    /// First day on which it had reached 10 %.
+    pub(super) day_of_ten: Option<i32>,
+}
+
+impl Grown {
+    fn of(fleet: &Fleet, flag: i32, size: impl Fn(i32) -> f64) -> Grown {
+        let (first, last) = fleet.period;
+        let day_of_ten = (first..=last).find(|day| size(*day) >= 10.0);
+        Grown { at_flag: size(flag), at_end: size(last), day_of_ten }
+    }
 }
 
 /// Change of fuel per km as stated and as it is, from logs and from refuels; logs that share a sensor's error
@@ -302,10 +319,9 @@ fn blank(number: usize, fleet: &Fleet, v: usize, flags: &Flags) -> VehicleRun {
         end: fleet.period.1,
         flag,
         grounds: flags.grounds[v].clone(),
-        severity_at_flag: truth.severity(day),
         km_at_flag: truth.km_since_onset(day),
-        day_of_ten: reaches(fleet, truth, 10.0),
-        severity_at_end: truth.severity(fleet.period.1),
+        severity: Grown::of(fleet, day, |day| truth.severity(day)),
+        in_trim: Grown::of(fleet, day, |day| truth.in_trim(day)),
         at_flag: None,
         at_six: None,
         later: [None, None],

@@ -156,30 +156,43 @@ fn delays(result: &TrialResult, out: &mut String) {
         ),
     );
     delay_head(out);
-    delay_row("all growing faults of the trim", &figures::delay(result, figures::drifts), out);
+    delay_row(
+        "all growing faults of the trim",
+        &figures::delay(result, |v| v.severity, figures::drifts),
+        out,
+    );
+    delay_row(
+        "  by what they add to the trim of all bands",
+        &figures::delay(result, |v| v.in_trim, figures::drifts),
+        out,
+    );
     delay_row(
         "  without leaks of hybrids (*)",
-        &figures::delay(result, |v| figures::drifts(v) && !figures::leak_unseen(v)),
+        &figures::delay(result, |v| v.severity, |v| figures::drifts(v) && !figures::leak_unseen(v)),
         out,
     );
     delay_row(
         "  rate below 4 % per 10,000 km",
-        &figures::delay(result, |v| {
-            figures::drifts(v) && v.fault.as_ref().is_some_and(|f| f.rate < 4.0)
-        }),
+        &figures::delay(
+            result,
+            |v| v.severity,
+            |v| figures::drifts(v) && v.fault.as_ref().is_some_and(|f| f.rate < 4.0),
+        ),
         out,
     );
     delay_row(
         "  rate above 6 % per 10,000 km",
-        &figures::delay(result, |v| {
-            figures::drifts(v) && v.fault.as_ref().is_some_and(|f| f.rate > 6.0)
-        }),
+        &figures::delay(
+            result,
+            |v| v.severity,
+            |v| figures::drifts(v) && v.fault.as_ref().is_some_and(|f| f.rate > 6.0),
+        ),
         out,
     );
     for kind in FaultKind::ALL {
         delay_row(
             &format!("  {}", kind.name()),
-            &figures::delay(result, figures::of_kind(kind)),
+            &figures::delay(result, |v| v.severity, figures::of_kind(kind)),
             out,
         );
     }

@@ -102,6 +102,12 @@ impl Truth {
         }
     }
 
+    /// What the fault adds to the total trim over all that the vehicle shows, or takes from it, log-percent, of the bank
+    /// where it is more: the drift that the study of sequential tests counts by.
+    pub(super) fn in_trim(&self, day: i32) -> f64 {
+        [0, 1].map(|bank| self.trim(day, bank, None).abs()).into_iter().fold(0.0, f64::max)
+    }
+
     /// Change of fuel per km that the fault makes from the first to the second span of days, percent; days weigh by
     /// their distance.
     pub(super) fn economy_change(&self, spans: [(i32, i32); 2]) -> f64 {
