@@ -258,7 +258,7 @@ fn a_series_that_is_only_followed_ends_as_one_that_is_tested() {
 /// A pilot vehicle that had no peers through half a season is not flagged for it when peers arrive.
 #[test]
 fn a_season_without_peers_is_no_drift_once_peers_arrive() {
-    let params = Params { no_reference_sd: 1.3, reference_error: 2.77, ..Params::default() };
+    let params = Params { no_reference_sd: 1.3, weather_sd: 0.7, ..Params::default() };
     let rows = |from: i32, km: f64| -> Vec<DayRow> {
         let season = |day: i32| 2.5 * (std::f64::consts::TAU * f64::from(day) / 365.0).cos();
         let noise = |day: i32| 0.6 * f64::from((day * 7919) % 11 - 5) / 5.0;
@@ -282,7 +282,7 @@ fn a_season_without_peers_is_no_drift_once_peers_arrive() {
             report_days: Vec::new(),
         })
         .collect();
-    let without = Params { reference_error: 0.0, ..params.clone() };
+    let without = Params { weather_sd: f64::INFINITY, ..params.clone() };
     assert!(run(&series, &without, 399)[0].up.flag.is_some(), "the season is in its history");
     assert!(run(&series, &params, 399)[0].up.flag.is_none());
 }

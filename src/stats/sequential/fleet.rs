@@ -436,6 +436,7 @@ impl<'a> State<'a> {
         self.worst_reference = (worst, night);
         let (left_in, weather) = (self.reference_sd(night), self.params.weather_sd);
         self.blocks.season_sd = (left_in * left_in - weather * weather).max(0.0).sqrt();
+        self.blocks.season_until = self.reference.few_until(self.input.group, night);
     }
 
     fn ramps(&self, direction: Direction, night: i32, work: &mut Workspace) -> Option<Ramps<'_>> {

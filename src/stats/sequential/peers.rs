@@ -19,6 +19,8 @@ pub(crate) struct Reference {
     pub(crate) common_mode: Vec<Vec<f64>>,
     /// Per group, per day since `first_day`.
     group_sd: Vec<Vec<f64>>,
+    /// Per group, per day since `first_day`: the last day so far on which the group had too few votes of its own.
+    few_until: Vec<Vec<i32>>,
     first_day: i32,
 }
 
@@ -32,11 +34,19 @@ impl Reference {
 
     /// Sd of a group's reference on a day, channel units; 0 before the first.
     pub(crate) fn sd(&self, group: usize, day: i32) -> f64 {
-        let Some(days) = self.group_sd.get(group) else {
-            return 0.0;
-        };
+        self.on_day(&self.group_sd, group, day).unwrap_or(0.0)
+    }
+
+    /// The last day up to `day` on which a group had too few votes of its own for a reference; the first day of all if it
+    /// always had enough.
+    pub(crate) fn few_until(&self, group: usize, day: i32) -> i32 {
+        self.on_day(&self.few_until, group, day).unwrap_or(self.first_day)
+    }
+
+    fn on_day<T: Copy>(&self, groups: &[Vec<T>], group: usize, day: i32) -> Option<T> {
+        let days = groups.get(group)?;
         let at = (day - self.first_day).clamp(0, days.len() as i32 - 1);
-        days.get(at as usize).copied().unwrap_or(0.0)
+        days.get(at as usize).copied()
     }
 }
 
@@ -242,6 +252,7 @@ pub(crate) fn reference(series: &[SeriesInput], params: &Params, last_day: i32) 
         out: Reference {
             common_mode: vec![Vec::new(); series.len()],
             group_sd: vec![Vec::new(); groups],
+            few_until: vec![Vec::new(); groups],
             first_day,
         },
     };
@@ -305,7 +316,13 @@ impl Walk<'_> {
             }
         });
         let all = self.error(&self.everyone.votes);
-        (0..self.members.len()).for_each(|group| self.note_sd(group, all));
+        for group in 0..self.members.len() {
+            self.note_sd(group, all);
+            let few = self.polls[group].votes.len() <= FEWEST_VOTERS;
+            let before = self.out.few_until[group].last().copied();
+            let until = before.filter(|_| !few || present[group].is_empty()).unwrap_or(day);
+            self.out.few_until[group].push(until);
+        }
     }
 
     /// Collects a group's votes of the day.

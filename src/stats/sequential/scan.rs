@@ -211,9 +211,10 @@ impl Workspace {
     }
 
     /// Puts one half of a wave of a year into the base, with a normal prior of sd [`Blocks::season_sd`]; it counts as
-    /// the same within a block.
+    /// the same within a block, and stays where it was when peers joined.
     fn project_season(&mut self, blocks: &Blocks, wave: fn(f64) -> f64) {
-        let year = |block: &Block| TAU * f64::from(block.day) / DAYS_OF_YEAR;
+        let until = blocks.season_until;
+        let year = |block: &Block| TAU * f64::from(block.day.min(until)) / DAYS_OF_YEAR;
         let mut column = self.next_column();
         // Products with the columns of ones, of distance, of the common mode, with itself, and with the residual.
         let (mut one, mut x, mut m, mut square, mut score) = (0.0, 0.0, 0.0, 0.0, 0.0);

@@ -127,6 +127,8 @@ pub struct Blocks {
     level: f64,
     /// Sd of a wave of a year that no peers have taken off, channel units; 0: there is none.
     pub(crate) season_sd: f64,
+    /// Day from which on there were peers, whose levels hold what the wave was by then.
+    pub(crate) season_until: i32,
 }
 
 impl Blocks {
