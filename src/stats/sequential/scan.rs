@@ -434,3 +434,76 @@ impl LogSum {
         self.log
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::series::{AdjustedRow, Noise};
+    use super::*;
+
+    /// Solution of `a x = b` for a small matrix, row-major, by elimination.
+    fn solve(mut a: Vec<f64>, mut b: Vec<f64>) -> Vec<f64> {
+        let n = b.len();
+        for i in 0..n {
+            for j in i + 1..n {
+                let f = a[j * n + i] / a[i * n + i];
+                (i..n).for_each(|k| a[j * n + k] -= f * a[i * n + k]);
+                b[j] -= f * b[i];
+            }
+        }
+        for i in (0..n).rev() {
+            let known: f64 = (i + 1..n).map(|k| a[i * n + k] * b[k]).sum();
+            b[i] = (b[i] - known) / a[i * n + i];
+        }
+        b
+    }
+
+    /// With a season in the base, information and score of every ramp are those of the normal equations with all base
+    /// columns at once (ridge regression: Hoerl and Kennard, Technometrics 12, 1970; from memory).
+    #[test]
+    fn a_season_is_projected_out_as_the_normal_equations_have_it() {
+        let params = Params { clip_sd: f64::INFINITY, ..Params::default() };
+        let noise = Noise { sigma: 1.5, phi: 0.5, kappa: 1.2 };
+        let row = |day: i32| {
+            let d = f64::from(day);
+            let (m, r) = ((d / 31.0).sin(), 0.02 * d + (d * 1.7).sin());
+            AdjustedRow { day, x: 0.004 * d, m, r, weight: 1.0 }
+        };
+        let rows: Vec<AdjustedRow> = (0..260).filter(|d| d % 5 != 3).map(row).collect();
+        let mut blocks = Blocks::from_rows(&rows, &[], &noise, &params);
+        (blocks.season_sd, blocks.season_until) = (1.1, 200);
+        let fits = Workspace::default().ramp_fits(&blocks, &params);
+        let block_of = |day: i32| blocks.list.partition_point(|b| b.day <= day) - 1;
+        for fit in fits.iter().filter(|f| f.log_round == 0.0) {
+            let (mut gram, mut on_ramp, mut on_r) = (vec![0.0; 16], vec![0.0; 4], vec![0.0; 4]);
+            let (mut g, mut z) = (0.0, 0.0);
+            for (i, now) in rows.iter().enumerate() {
+                let before = i.checked_sub(1).map(|p| rows[p]);
+                let rho = before.map_or(0.0, |p| noise.phi.powi(now.day - p.day));
+                let last = before.unwrap_or(AdjustedRow { m: 0.0, r: 0.0, x: 0.0, ..*now });
+                let w = 1.0 / (noise.kappa * noise.sigma.powi(2) * (1.0 - rho * rho));
+                let (block, o) = (block_of(now.day), 1.0 - rho);
+                let year = TAU * f64::from(blocks.list[block].day.min(200)) / DAYS_OF_YEAR;
+                let base = [o, now.m - rho * last.m, o * year.sin(), o * year.cos()];
+                let begun = f64::from(u8::from(block >= fit.block));
+                let ramp = begun * (now.x - rho * last.x - blocks.list[fit.block].tau * o);
+                let r = now.r - rho * last.r;
+                for a in 0..4 {
+                    (0..4).for_each(|b| gram[a * 4 + b] += w * base[a] * base[b]);
+                    on_ramp[a] += w * base[a] * ramp;
+                    on_r[a] += w * base[a] * r;
+                }
+                g += w * ramp * ramp;
+                z += w * ramp * r;
+            }
+            for (at, sd) in [(1, params.sensitivity_sd), (2, 1.1), (3, 1.1)] {
+                gram[at * 5] += 1.0 / (sd * sd);
+            }
+            let shadow = solve(gram, on_ramp.clone());
+            g -= shadow.iter().zip(&on_ramp).map(|(s, c)| s * c).sum::<f64>();
+            z -= shadow.iter().zip(&on_r).map(|(s, c)| s * c).sum::<f64>();
+            assert!((fit.g - g).abs() < 1e-9 * (1.0 + g), "{} {g}", fit.g);
+            assert!((fit.z - z).abs() < 1e-8 * (1.0 + z.abs()), "{} {z}", fit.z);
+        }
+        assert!(fits.iter().filter(|f| f.log_round == 0.0).count() > 30);
+    }
+}
