@@ -106,15 +106,24 @@ pub fn assess(input: &Input<'_>) -> Evidence {
                 .filter(|p| **p != v && histories[**p].days.len() >= input.test.rows_min as usize)
                 .count();
             if findings.peers < FEW_PEERS {
-                findings.notes.push(format!(
-                    "Only {} vehicles share engine family {}; the season and the fuel can be told from drift less well.",
-                    findings.peers, history.vehicle.engine_family
-                ));
+                findings.notes.push(few_peers(findings.peers, &history.vehicle.engine_family));
             }
             findings
         })
         .collect();
     Evidence { vehicles, adjusted, adjusted_fuel, group_alarms, guarantee }
+}
+
+/// What it means to have few peers.
+fn few_peers(peers: usize, family: &str) -> String {
+    let who = match peers {
+        0 => "No other vehicle with enough logs shares".to_owned(),
+        1 => "Only one other vehicle with enough logs shares".to_owned(),
+        n => format!("Only {n} other vehicles with enough logs share"),
+    };
+    format!(
+        "{who} engine family {family}: season and fuel are told from drift less well, and changes are flagged later."
+    )
 }
 
 /// Peers below which the report warns (the drift test then leans on the whole fleet).

@@ -119,7 +119,8 @@ pub struct Params {
     /// How much of what a reference leaves in is weather and fuel grade, sd in channel units; what there is beyond is a
     /// wave of a year, which is projected out. Infinite: nothing is. Study: as infinite.
     pub weather_sd: f64,
-    /// Errors of the reference, sd, that a change must stand out from, in quadrature with the least change. Study: 0.
+    /// Errors of the reference (of its weather where the rest is projected out), sd, that a change must stand out from, in
+    /// quadrature with the least change. Study: 0.
     pub reference_error: f64,
     /// Days over which the reference's sd is smoothed. Study: 60.
     pub reference_memory_days: f64,

@@ -5,8 +5,9 @@
 //! because innocent steps are symmetric. Cost: O(blocks) per projected column.
 //!
 //! Method: study, step 5. Candidates are a ramp and a step per block; where the log book has an entry, a step is
-//! likelier, and it may be larger. Base columns (constant, common mode, accepted steps) are projected out one by one;
-//! each projection is one row of the Cholesky factor of the base's Gram matrix, applied to all candidates at once.
+//! likelier, and it may be larger. Base columns (constant, common mode, a season where no peers take it off, accepted
+//! steps) are projected out one by one; each projection is one row of the Cholesky factor of the base's Gram matrix, applied
+//! to all candidates at once.
 
 use std::f64::consts::{FRAC_1_SQRT_2, TAU};
 
