@@ -34,10 +34,19 @@ pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
     match kind {
         SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..) => params,
         // Either end may be the one that moves.
-        SeriesKind::BankGap => with_rare_steps(Params { least_fall: params.least_rise, ..params }),
+        SeriesKind::BankGap => with_rare_steps(Params {
+            least_fall: params.least_rise,
+            no_reference_sd: GAP_SEASON * params.no_reference_sd,
+            ..params
+        }),
         SeriesKind::IdleGap | SeriesKind::LoadGap => {
             let least = GAP_LEAST * params.least_rise;
-            Params { least_rise: least, least_fall: least, ..with_rare_steps(params) }
+            with_rare_steps(Params {
+                least_rise: least,
+                least_fall: least,
+                no_reference_sd: GAP_SEASON * params.no_reference_sd,
+                ..params
+            })
         }
         SeriesKind::IdleThrottle => params.scaled(0.25),
         // A fall is what deposits do here.
@@ -56,6 +65,10 @@ const SENSITIVITY_MEMORY_DAYS: f64 = 14.0;
 /// What season, weather and fuel grade make of a trim that no peers stand beside, sd in log-percent: a season of 1 to 2 %
 /// each way has an sd of about 1, a grade and the weather half of one (common practice, no source).
 const NO_REFERENCE_SD: f64 = 1.3;
+
+/// Share of it that is left where trims of the same day are held against each other: bands and banks follow the season
+/// alike but for a part (own judgement, no source).
+const GAP_SEASON: f64 = 0.5;
 
 /// The part of it that is no wave of a year: a grade and the weather, half of one each.
 const WEATHER_SD: f64 = 0.7;

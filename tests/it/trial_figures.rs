@@ -108,8 +108,7 @@ fn without_peers_a_growing_fault_is_found() {
     let mut lines = csv.lines().map(|l| l.split(',').collect::<Vec<_>>());
     let head = lines.next().expect("head");
     let column = |name: &str| head.iter().position(|h| *h == name).expect("column");
-    let [fault, end, flag] =
-        ["fault", "in_trim_at_end_pct", "in_trim_at_flag_pct"].map(|name| column(name));
+    let [fault, end, flag] = ["fault", "in_trim_at_end_pct", "in_trim_at_flag_pct"].map(column);
     let number = |cell: &str| cell.parse().unwrap_or(0.0);
     let sudden = |l: &&Vec<&str>| l[fault] != "hose off sudden";
     let grown: Vec<_> = lines.filter(|l| number(l[end]) >= 10.0).collect();

@@ -316,11 +316,11 @@ impl Walk<'_> {
             }
         });
         let all = self.error(&self.everyone.votes);
-        for group in 0..self.members.len() {
+        for (group, present) in present.iter().enumerate() {
             self.note_sd(group, all);
             let few = self.polls[group].votes.len() <= FEWEST_VOTERS;
             let before = self.out.few_until[group].last().copied();
-            let until = before.filter(|_| !few || present[group].is_empty()).unwrap_or(day);
+            let until = before.filter(|_| !few || present.is_empty()).unwrap_or(day);
             self.out.few_until[group].push(until);
         }
     }
