@@ -25,7 +25,8 @@ pub(super) fn sentence(
     findings: &VehicleFindings,
     because: &Because<'_>,
 ) -> String {
-    if let (State::Watch, Some(lapsed)) = (verdict.state, because.lapsed) {
+    // What builds up now is more than what has gone.
+    if let (State::Watch, Some(lapsed), None) = (verdict.state, because.lapsed, because.watched) {
         return lapsed_clause(verdict, findings, lapsed);
     }
     match verdict.state {

@@ -193,8 +193,10 @@ impl Watch {
     /// start anew. Otherwise it goes on, so work in vain neither clears a flag nor makes a sick rate the baseline.
     fn hold_repair(&mut self, worked_on: Option<i32>, day: i32, least: f64) {
         if let Some(work) = worked_on {
-            let rate = self.recent_rate(RATE_DAYS).rate();
-            self.repair = rate.filter(|rate| *rate >= least).map(|rate| (work, rate));
+            // Other work soon after a cure finds a quiet engine; what was to be proved stays to be proved.
+            let rate = self.recent_rate(RATE_DAYS).rate().filter(|rate| *rate >= least);
+            let pending = self.repair.filter(|(_, before)| rate.is_none_or(|rate| rate < *before));
+            self.repair = pending.or(rate.map(|rate| (work, rate)));
         }
         let Some((work, before)) = self.repair else { return };
         if day < work + RATE_DAYS {
@@ -417,6 +419,17 @@ mod tests {
             }
             assert_eq!(watch.flagged_on.is_none(), cleared, "{rate}");
         }
+    }
+
+    #[test]
+    fn other_work_soon_after_a_cure_does_not_hide_it() {
+        let mut watch = misfiring();
+        watch.hold_repair(Some(200), 200, 0.5);
+        for day in 200..300 {
+            watch.hold_repair((day == 213).then_some(213), day, 0.5);
+            watch.recent.push((day, 1.0, 10.0));
+        }
+        assert_eq!(watch.flagged_on, None);
     }
 
     #[test]

@@ -239,7 +239,7 @@ fn assemble(
             .rev()
             .map(|d| d.odometer_km)
             .find(|o| o.is_finite())
-            .unwrap_or(history.km.last().copied().unwrap_or(f64::NAN)),
+            .unwrap_or(f64::NAN),
         resets: history.resets.clone(),
         loop_inferred: history.days.iter().any(|d| d.loop_inferred),
         peers: 0,
@@ -298,7 +298,7 @@ fn notes(history: &History<'_>, findings: &VehicleFindings) -> Vec<String> {
     let mut notes = Vec::new();
     if findings.loop_inferred {
         notes.push(
-            "The logs carry no fuel-system status: closed loop was inferred from the other signals."
+            "Some logs carry no fuel-system status: closed loop was inferred from the other signals."
                 .to_owned(),
         );
     }

@@ -13,7 +13,7 @@ use crate::tables::days::Day;
 use crate::tables::findings::{
     Cause, CauseWeight, Estimate, SeriesFinding, SeriesKind, VehicleFindings,
 };
-use crate::tables::fleet::{AirMetering, Service};
+use crate::tables::fleet::{AirMetering, Service, ServiceRecord};
 use crate::tables::trips::Band;
 
 /// Sd of the level of sound vehicles, log-percent (study of the drift test: its simulator's 2.5).
@@ -84,14 +84,16 @@ pub(super) fn causes(
 
 /// Distance on the present spark plugs, km.
 fn plug_km(history: &History<'_>, odometer_km: f64) -> Option<f64> {
-    let changed = history
-        .services
-        .iter()
-        .rev()
-        .find(|s| s.service == Service::SparkPlugs)
-        .and_then(|s| s.odometer_km)
-        .or(history.vehicle.plugs_changed_km)?;
-    let km = odometer_km - changed;
+    let renewed = history.services.iter().rev().find(|s| s.service == Service::SparkPlugs);
+    let km = match renewed {
+        // Without an odometer in the record: what was driven since.
+        Some(ServiceRecord { odometer_km: None, day, .. }) => {
+            let before = history.days.partition_point(|d| d.day < *day);
+            history.km.last()? - before.checked_sub(1).map_or(0.0, |last| history.km[last])
+        }
+        Some(record) => odometer_km - record.odometer_km?,
+        None => odometer_km - history.vehicle.plugs_changed_km?,
+    };
     (km >= 0.0).then_some(km)
 }
 

@@ -187,7 +187,7 @@ fn watch_list(input: &ReportInput<'_>, watch: &[Linked<'_>]) -> Markup {
         section aria-labelledby="watch" {
             h2 id="watch" { "Watch" }
             @if watch.is_empty() { p { "No vehicle is on watch." } } @else {
-                p class="intro" { "Something builds up, but not yet beyond what chance could do. Nothing to book." }
+                p class="intro" { "Something builds up but may still be chance, or has gone back, or stood apart from the start. Nothing to book." }
                 table class="cards" role="table" {
                     thead { tr role="row" {
                         th scope="col" role="columnheader" { "No." }

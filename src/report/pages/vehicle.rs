@@ -163,9 +163,6 @@ fn limits(v: &RankedVehicle) -> Markup {
             h2 id="limits" { "Limits of this evidence" }
             ul {
                 @for note in &f.notes { li { (words::sentence(note)) } }
-                @if f.loop_inferred {
-                    li { "Some logs carry no fuel-system status; closed loop was inferred from the other signals." }
-                }
                 li {
                     (words::counted(f.trips, "trip", "trips")) " on "
                     (words::counted(f.days_of_data, "day", "days"))
