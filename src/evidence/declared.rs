@@ -67,7 +67,8 @@ const SENSITIVITY_MEMORY_DAYS: f64 = 14.0;
 const NO_REFERENCE_SD: f64 = 1.3;
 
 /// Share of it that is left where trims of the same day are held against each other: bands and banks follow the season
-/// alike but for a part (own judgement, no source).
+/// alike but for a part (own judgement, no source). That is less than [`WEATHER_SD`]: no wave is projected out of a gap, a
+/// change must stand out from all of it.
 const GAP_SEASON: f64 = 0.5;
 
 /// The part of it that is no wave of a year: a grade and the weather, half of one each.

@@ -195,8 +195,7 @@ impl Watch {
         if let Some(work) = worked_on {
             // Other work soon after a cure finds a quiet engine; what was to be proved stays to be proved.
             let rate = self.recent_rate(RATE_DAYS).rate().filter(|rate| *rate >= least);
-            let pending = self.repair.filter(|(_, before)| rate.is_none_or(|rate| rate < *before));
-            self.repair = pending.or(rate.map(|rate| (work, rate)));
+            self.repair = rate.map(|rate| (work, rate)).or(self.repair);
         }
         let Some((work, before)) = self.repair else { return };
         if day < work + RATE_DAYS {
@@ -428,6 +427,17 @@ mod tests {
         for day in 200..300 {
             watch.hold_repair((day == 213).then_some(213), day, 0.5);
             watch.recent.push((day, 1.0, 10.0));
+        }
+        assert_eq!(watch.flagged_on, None);
+    }
+
+    #[test]
+    fn a_cure_counts_that_comes_soon_after_work_in_vain() {
+        let mut watch = misfiring();
+        watch.hold_repair(Some(200), 200, 0.5);
+        for day in 200..330 {
+            watch.hold_repair((day == 230).then_some(230), day, 0.5);
+            watch.recent.push((day, if day < 230 { 19.0 } else { 0.0 }, 10.0));
         }
         assert_eq!(watch.flagged_on, None);
     }
