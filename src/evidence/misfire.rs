@@ -319,7 +319,9 @@ impl Watch {
         let recent = self.recent_rate(test.recent_days as i32);
         let mut by_cylinder = vec![0.0; history.vehicle.cylinders.min(12)];
         let (mut warm, mut cold) = (Moments::default(), Moments::default());
-        for d in history.days.iter().filter(|d| d.day > from) {
+        // What the watch has forgotten (a cure, another vehicle) counts in neither misfires nor revolutions.
+        let begun = self.recent.first()?.0;
+        for d in history.days.iter().filter(|d| d.day > from && d.day >= begun) {
             let seen = Moments::of(d);
             warm.add(seen[0]);
             cold.add(seen[1]);
