@@ -16,8 +16,8 @@ pub fn shortfall(
     let Some((first, last)) = findings.period else {
         return Some("there is no trip in the lake".to_owned());
     };
-    if f64::from(as_of - last) > settings.stale_days {
-        return Some(format!("the last trip is {} days old", as_of - last));
+    if let Some(days) = stale(findings, settings, as_of) {
+        return Some(format!("the last trip is {days} days old"));
     }
     if findings.gated == 0 {
         return Some("no trip has fuel trims that pass the gate".to_owned());
@@ -36,4 +36,14 @@ pub fn shortfall(
         .of(SeriesKind::TrimAll)
         .is_some_and(|s| s.log_r_up.is_finite() || s.change_from_first.is_known());
     (!judged).then(|| "too few days lie between the baseline and now".to_owned())
+}
+
+/// Age of the last trip in days where it is too old to tell of the vehicle as it is now.
+pub(super) fn stale(
+    findings: &VehicleFindings,
+    settings: &DecideSettings,
+    as_of: i32,
+) -> Option<i32> {
+    let age = as_of - findings.period?.1;
+    (f64::from(age) > settings.stale_days).then_some(age)
 }

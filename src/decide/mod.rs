@@ -101,9 +101,8 @@ pub fn decide(
         },
     );
     // It may have been sold or laid up: whoever plans the bays should ask first.
-    let last = findings.period.map_or(as_of, |p| p.1);
-    if state == State::Act && f64::from(as_of - last) > settings.stale_days {
-        verdict.reason += &format!(" Its last trip is {} days old.", as_of - last);
+    if let (State::Act, Some(days)) = (state, enough::stale(findings, settings, as_of)) {
+        verdict.reason += &format!(" Its last trip is {days} days old.");
     }
     verdict
 }

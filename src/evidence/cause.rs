@@ -4,7 +4,7 @@
 //! the posterior. Priors and tables are the trade's common practice, no source, unless one is named;
 //! `trimdrift trial` measures how well the stated probabilities are calibrated.
 
-use super::shape::{Banks, Change, Seen, Shape, Sizes, log_likelihood, log_sum_exp};
+use super::shape::{Banks, Change, Fault, Seen, Shape, Sizes, log_likelihood, log_sum_exp};
 use crate::tables::findings::{Cause, CauseWeight, Estimate, MisfireFinding};
 use crate::tables::fleet::{AirMetering, Injection, Vehicle};
 
@@ -113,24 +113,23 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
         return 0.0;
     }
     let two_banks = w.changes.iter().any(|c| c.bank == 1);
-    let sized = |shape, banks, sign, sizes| {
-        log_likelihood(w.changes, w.covariance, shape, banks, sign, sizes)
-    };
-    let at = |shape, banks, sign| sized(shape, banks, sign, Sizes::Any);
-    let one_bank = |shape, sign, sizes| {
+    let of = |fault| log_likelihood(w.changes, w.covariance, fault);
+    let at = |shape, banks, sign| of(Fault::new(shape, banks, sign));
+    let one_bank = |fault: Fault| {
         if !two_banks {
-            return sized(shape, Banks::All, sign, sizes);
+            return of(fault);
         }
-        let banks = [0, 1].map(|bank| sized(shape, Banks::One(bank), sign, sizes));
+        let banks = [0, 1].map(|bank| of(Fault { banks: Banks::One(bank), ..fault }));
         log_sum_exp(&banks) - 2.0f64.ln()
     };
     // A fault of one cylinder or gasket is on one bank; one upstream of the fork is on both.
     let one_or_both = |shape, sign, both: f64| {
-        let all = at(shape, Banks::All, sign);
+        let fault = Fault::new(shape, Banks::All, sign);
+        let all = of(fault);
         if !two_banks {
             return all;
         }
-        log_sum_exp(&[both.ln() + all, (1.0 - both).ln() + one_bank(shape, sign, Sizes::Any)])
+        log_sum_exp(&[both.ln() + all, (1.0 - both).ln() + one_bank(fault)])
     };
     match cause {
         Cause::RestrictedInjectors => {
@@ -139,7 +138,8 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
                 return any;
             }
             let in_bank = w.vehicle.cylinders.div_ceil(w.vehicle.banks.max(1)).max(1);
-            let one = one_bank(Shape::Restriction, 1.0, Sizes::OneInjectorOf(in_bank));
+            let sizes = Sizes::OneInjectorOf(in_bank);
+            let one = one_bank(Fault { sizes, ..Fault::new(Shape::Restriction, Banks::All, 1.0) });
             log_sum_exp(&[ONE_MISFIRES.ln() + one, (1.0 - ONE_MISFIRES).ln() + any])
         }
         Cause::UnmeteredAir => one_or_both(Shape::UnmeteredAir, 1.0, 0.7),
@@ -173,7 +173,7 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
             for (i, c) in w.changes.iter().enumerate() {
                 v[i * n + i] += 64.0 * c.scale().unwrap_or(1.0).powi(2);
             }
-            log_likelihood(w.changes, &v, Shape::Flat0, Banks::All, 1.0, Sizes::Any)
+            log_likelihood(w.changes, &v, Fault::new(Shape::Flat0, Banks::All, 1.0))
         }
     }
 }

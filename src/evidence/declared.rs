@@ -34,20 +34,8 @@ pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
     match kind {
         SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..) => params,
         // Either end may be the one that moves.
-        SeriesKind::BankGap => with_rare_steps(Params {
-            least_fall: params.least_rise,
-            no_reference_sd: GAP_SEASON * params.no_reference_sd,
-            ..params
-        }),
-        SeriesKind::IdleGap | SeriesKind::LoadGap => {
-            let least = GAP_LEAST * params.least_rise;
-            with_rare_steps(Params {
-                least_rise: least,
-                least_fall: least,
-                no_reference_sd: GAP_SEASON * params.no_reference_sd,
-                ..params
-            })
-        }
+        SeriesKind::BankGap => gap(params, 1.0),
+        SeriesKind::IdleGap | SeriesKind::LoadGap => gap(params, GAP_LEAST),
         SeriesKind::IdleThrottle => params.scaled(0.25),
         // A fall is what deposits do here.
         SeriesKind::Breathing => {
@@ -84,6 +72,13 @@ const SIGMA_FLOOR: f64 = 0.2255;
 /// How much larger than in all bands a change must be that parts one of them from the others: what does so for a reason
 /// (a leak, droop) is large, and innocent steps differ a little by band.
 const GAP_LEAST: f64 = 1.25;
+
+/// For trims of the same day held against each other, whose change counts from `least` times that of a rise, up or down.
+fn gap(params: Params, least: f64) -> Params {
+    let least = least * params.least_rise;
+    let no_reference_sd = GAP_SEASON * params.no_reference_sd;
+    with_rare_steps(Params { least_rise: least, least_fall: least, no_reference_sd, ..params })
+}
 
 /// For what a new fuel blend does not move: differences of trims on the same day, in which it cancels, and the
 /// air at full load. Sensors and relearning still move them, seldom and by more (own judgement, no source;

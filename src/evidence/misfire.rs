@@ -408,40 +408,35 @@ mod tests {
         watch
     }
 
+    /// The same worked on at day 200 and on the days of `more`, misfiring at `rate` per 1,000 revolutions up to `end`.
+    fn worked_on(more: &[i32], end: i32, rate: impl Fn(i32) -> f64) -> Watch {
+        let mut watch = misfiring();
+        watch.hold_repair(Some(200), 200, 0.5);
+        assert_eq!(watch.flagged_on, Some(150), "nothing is proved on the day of the work");
+        for day in 200..end {
+            watch.hold_repair(more.contains(&day).then_some(day), day, 0.5);
+            watch.recent.push((day, 10.0 * rate(day), 10.0));
+        }
+        watch
+    }
+
     #[test]
     fn work_in_vain_does_not_clear_a_flag() {
         for (rate, cleared) in [(2.0, false), (1.2, false), (0.1, true)] {
-            let mut watch = misfiring();
-            watch.hold_repair(Some(200), 200, 0.5);
-            assert_eq!(watch.flagged_on, Some(150), "nothing is proved on the day of the work");
-            for day in 200..300 {
-                watch.hold_repair(None, day, 0.5);
-                watch.recent.push((day, 10.0 * rate, 10.0));
-            }
+            let watch = worked_on(&[], 300, |_| rate);
             assert_eq!(watch.flagged_on.is_none(), cleared, "{rate}");
         }
     }
 
     #[test]
     fn other_work_soon_after_a_cure_does_not_hide_it() {
-        let mut watch = misfiring();
-        watch.hold_repair(Some(200), 200, 0.5);
-        for day in 200..300 {
-            watch.hold_repair((day == 213).then_some(213), day, 0.5);
-            watch.recent.push((day, 1.0, 10.0));
-        }
-        assert_eq!(watch.flagged_on, None);
+        assert_eq!(worked_on(&[213], 300, |_| 0.1).flagged_on, None);
     }
 
     #[test]
     fn a_cure_counts_that_comes_soon_after_work_in_vain() {
-        let mut watch = misfiring();
-        watch.hold_repair(Some(200), 200, 0.5);
-        for day in 200..330 {
-            watch.hold_repair((day == 230).then_some(230), day, 0.5);
-            watch.recent.push((day, if day < 230 { 19.0 } else { 0.0 }, 10.0));
-        }
-        assert_eq!(watch.flagged_on, None);
+        let rate = |day| if day < 230 { 1.9 } else { 0.0 };
+        assert_eq!(worked_on(&[230], 330, rate).flagged_on, None);
     }
 
     #[test]

@@ -147,20 +147,29 @@ impl Sizes {
     }
 }
 
-/// Log marginal likelihood of `changes` under `shape` on `banks`, rising faults if `sign` is 1, falling
-/// ones if it is -1; the size is integrated over its half-normal prior.
+/// What may have changed the trims.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Fault {
+    pub(super) shape: Shape,
+    pub(super) banks: Banks,
+    /// 1 if the trim rises, -1 if it falls.
+    pub(super) sign: f64,
+    pub(super) sizes: Sizes,
+}
+
+impl Fault {
+    /// One of any size.
+    pub(super) fn new(shape: Shape, banks: Banks, sign: f64) -> Fault {
+        Fault { shape, banks, sign, sizes: Sizes::Any }
+    }
+}
+
+/// Log marginal likelihood of `changes` under a fault; its size is integrated over its half-normal prior.
 ///
 /// `covariance` is row-major, of the same order as `changes`; slopes may be void.
-pub(super) fn log_likelihood(
-    changes: &[Change],
-    covariance: &[f64],
-    shape: Shape,
-    banks: Banks,
-    sign: f64,
-    sizes: Sizes,
-) -> f64 {
+pub(super) fn log_likelihood(changes: &[Change], covariance: &[f64], fault: Fault) -> f64 {
     if !changes.iter().any(|c| c.scale().is_some()) {
-        return sized(changes, covariance, shape, banks, sign, sizes);
+        return sized(changes, covariance, fault);
     }
     let n = changes.len();
     let mut void = covariance.to_vec();
@@ -168,8 +177,8 @@ pub(super) fn log_likelihood(
         void[i * n + i] += c.scale().map_or(0.0, |scale| (SLOPE_VOID_SD * scale).powi(2));
     }
     log_sum_exp(&[
-        (1.0 - SLOPES_VOID).ln() + sized(changes, covariance, shape, banks, sign, sizes),
-        SLOPES_VOID.ln() + sized(changes, &void, shape, banks, sign, sizes),
+        (1.0 - SLOPES_VOID).ln() + sized(changes, covariance, fault),
+        SLOPES_VOID.ln() + sized(changes, &void, fault),
     ])
 }
 
@@ -185,14 +194,8 @@ impl Change {
 }
 
 /// The likelihood with the size integrated over its prior.
-fn sized(
-    changes: &[Change],
-    covariance: &[f64],
-    shape: Shape,
-    banks: Banks,
-    sign: f64,
-    sizes: Sizes,
-) -> f64 {
+fn sized(changes: &[Change], covariance: &[f64], fault: Fault) -> f64 {
+    let Fault { shape, banks, sign, sizes } = fault;
     let n = changes.len();
     assert_eq!(covariance.len(), n * n, "one covariance entry per pair of changes");
     let unit: Vec<f64> = changes
@@ -312,7 +315,7 @@ mod tests {
         ];
         all.into_iter()
             .max_by(|a, b| {
-                let l = |s| log_likelihood(&rows, &covariance, s, Banks::All, 1.0, Sizes::Any);
+                let l = |s| log_likelihood(&rows, &covariance, Fault::new(s, Banks::All, 1.0));
                 l(*a).total_cmp(&l(*b))
             })
             .expect("not empty")
@@ -336,8 +339,13 @@ mod tests {
         let odds = |change: f64| {
             let rows = [1.0, 3.0, 9.0].map(|m| Change { bank: 0, seen: Seen::Level(m), change });
             let covariance = [0.25, 0.1, 0.1, 0.1, 0.25, 0.1, 0.1, 0.1, 0.25];
-            let at =
-                |shape, sizes| log_likelihood(&rows, &covariance, shape, Banks::All, 1.0, sizes);
+            let at = |shape, sizes| {
+                log_likelihood(
+                    &rows,
+                    &covariance,
+                    Fault { sizes, ..Fault::new(shape, Banks::All, 1.0) },
+                )
+            };
             at(Shape::Restriction, Sizes::OneInjectorOf(4)) - at(Shape::Flat0, Sizes::Any)
         };
         assert!(odds(0.0) < -0.5 && odds(4.0) > 1.0, "{} {}", odds(0.0), odds(4.0));
@@ -375,7 +383,7 @@ mod tests {
             for i in 0..n {
                 v[i * n + i] = spread;
             }
-            let at = |shape| log_likelihood(rows, &v, shape, Banks::All, 1.0, Sizes::Any);
+            let at = |shape| log_likelihood(rows, &v, Fault::new(shape, Banks::All, 1.0));
             at(Shape::UnmeteredAir) - at(Shape::Restriction)
         };
         let bands = [level(3.0, 4.0), level(9.0, 2.5)];

@@ -113,9 +113,8 @@ pub(super) struct Grown {
 
 impl Grown {
     fn of(fleet: &Fleet, flag: i32, size: impl Fn(i32) -> f64) -> Grown {
-        let (first, last) = fleet.period;
-        let day_of_ten = (first..=last).find(|day| size(*day) >= 10.0);
-        Grown { at_flag: size(flag), at_end: size(last), day_of_ten }
+        let day_of_ten = reaches(fleet, 10.0, &size);
+        Grown { at_flag: size(flag), at_end: size(fleet.period.1), day_of_ten }
     }
 }
 
@@ -296,13 +295,13 @@ fn look_after(fleet: &Fleet, day: i32) -> Option<i32> {
 fn looks(fleet: &Fleet, truth: &Truth, flag: Option<(i32, Ground)>) -> [Option<i32>; 4] {
     let Some((flag, _)) = flag else { return [None; 4] };
     let at = |day: i32| look_after(fleet, day);
-    let six = reaches(fleet, truth, 6.0);
+    let six = reaches(fleet, 6.0, |day| truth.severity(day));
     [at(flag), six.and_then(|day| at(day.max(flag))), at(flag + 60), at(flag + 120)]
 }
 
-/// First day on which the fault reaches `severity`.
-fn reaches(fleet: &Fleet, truth: &Truth, severity: f64) -> Option<i32> {
-    (fleet.period.0..=fleet.period.1).find(|day| truth.severity(*day) >= severity)
+/// First day on which the fault is of a `size` of so many percent.
+fn reaches(fleet: &Fleet, percent: f64, size: impl Fn(i32) -> f64) -> Option<i32> {
+    (fleet.period.0..=fleet.period.1).find(|day| size(*day) >= percent)
 }
 
 fn blank(number: usize, fleet: &Fleet, v: usize, flags: &Flags) -> VehicleRun {

@@ -2,6 +2,7 @@
 
 use super::figures::{self, ACTIONS, BINS, Coverage, Delay, Look, Rate};
 use super::generator::FaultKind;
+use super::nights::VehicleRun;
 use super::work::{self, Did, VERDICTS};
 use super::{TrialResult, plain_rules};
 use std::fmt::Write;
@@ -156,45 +157,23 @@ fn delays(result: &TrialResult, out: &mut String) {
         ),
     );
     delay_head(out);
-    delay_row(
-        "all growing faults of the trim",
-        &figures::delay(result, |v| v.severity, figures::drifts),
-        out,
-    );
+    let by_severity = |name: &str, keep: &dyn Fn(&VehicleRun) -> bool, out: &mut String| {
+        delay_row(name, &figures::delay(result, |v| v.severity, keep), out);
+    };
+    let growth = |v: &VehicleRun| v.fault.as_ref().map_or(f64::NAN, |f| f.rate);
+    let drifts = figures::drifts;
+    by_severity("all growing faults of the trim", &drifts, out);
     delay_row(
         "  by what they add to the trim of all bands",
-        &figures::delay(result, |v| v.in_trim, figures::drifts),
+        &figures::delay(result, |v| v.in_trim, drifts),
         out,
     );
-    delay_row(
-        "  without leaks of hybrids (*)",
-        &figures::delay(result, |v| v.severity, |v| figures::drifts(v) && !figures::leak_unseen(v)),
-        out,
-    );
-    delay_row(
-        "  rate below 4 % per 10,000 km",
-        &figures::delay(
-            result,
-            |v| v.severity,
-            |v| figures::drifts(v) && v.fault.as_ref().is_some_and(|f| f.rate < 4.0),
-        ),
-        out,
-    );
-    delay_row(
-        "  rate above 6 % per 10,000 km",
-        &figures::delay(
-            result,
-            |v| v.severity,
-            |v| figures::drifts(v) && v.fault.as_ref().is_some_and(|f| f.rate > 6.0),
-        ),
-        out,
-    );
+    let shown = |v: &VehicleRun| drifts(v) && !figures::leak_unseen(v);
+    by_severity("  without leaks of hybrids (*)", &shown, out);
+    by_severity("  rate below 4 % per 10,000 km", &|v| drifts(v) && growth(v) < 4.0, out);
+    by_severity("  rate above 6 % per 10,000 km", &|v| drifts(v) && growth(v) > 6.0, out);
     for kind in FaultKind::ALL {
-        delay_row(
-            &format!("  {}", kind.name()),
-            &figures::delay(result, |v| v.severity, figures::of_kind(kind)),
-            out,
-        );
+        by_severity(&format!("  {}", kind.name()), &figures::of_kind(kind), out);
     }
     if result.vehicles().any(figures::leak_unseen) {
         line(

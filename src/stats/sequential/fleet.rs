@@ -440,8 +440,8 @@ impl<'a> State<'a> {
     }
 
     fn ramps(&self, direction: Direction, night: i32, work: &mut Workspace) -> Option<Ramps<'_>> {
-        let reference_sd = self.reference_sd(night).min(self.params.weather_sd);
-        Ramps::of(&self.blocks, direction, night, reference_sd, self.params, work)
+        let weather_sd = self.weather_left_in(night);
+        Ramps::of(&self.blocks, direction, night, weather_sd, self.params, work)
     }
 
     /// Largest sd of the peers' reference since the first row that counts, as far as it is known.
@@ -449,10 +449,14 @@ impl<'a> State<'a> {
         self.worst_reference.0.max(self.reference.sd(self.input.group, night))
     }
 
+    /// The part of it that is no season, which is projected out.
+    fn weather_left_in(&self, night: i32) -> f64 {
+        self.reference_sd(night).min(self.params.weather_sd)
+    }
+
     /// Size from which a change counts: nor does one that the peers' reference may have made by its own error.
     fn least(&self, least: f64, night: i32) -> f64 {
-        let reference_sd = self.reference_sd(night).min(self.params.weather_sd);
-        least.hypot(self.params.reference_error * reference_sd)
+        least.hypot(self.params.reference_error * self.weather_left_in(night))
     }
 
     fn slope(
