@@ -184,6 +184,8 @@ nuisances! {
     outliers_per_100_days: 0.5, 0.0;
     /// Largest seasonal amplitude of a family, percent; drawn from half of it up.
     season_max_pct: 2.0, 2.0;
+    /// Share of the families whose season runs the other way: the cold weighs on them otherwise.
+    season_reversed_share: 0.25, 0.0;
     /// Sd of the weather that a family shares, percent.
     weather_sd_pct: 0.4, 0.4;
     /// Largest step at the change of the fuel grade in spring and autumn, percent.

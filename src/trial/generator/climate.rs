@@ -1,7 +1,7 @@
 //! What a whole engine family meets together: season, weather, the change of the fuel grade.
 
 use super::super::settings::Nuisances;
-use super::random::{Rng, Wander, normal, sign, uniform};
+use super::random::{Rng, Wander, chance, normal, sign, uniform};
 
 /// Days in a year.
 const YEAR: f64 = 365.25;
@@ -29,6 +29,8 @@ impl Climate {
         let mut heat = Wander::new(0.8, 4.0, f64::INFINITY, rng);
         let mean_c = 11.0 + 1.5 * normal(rng);
         let noise_skew = uniform(-1.0, 1.0, rng) * n.noise_skew_max;
+        let reversed = chance(n.season_reversed_share, rng);
+        let amplitude = if reversed { -amplitude } else { amplitude };
         let mut out = Climate { trim: Vec::new(), ambient_c: Vec::new(), noise_skew };
         for day in 0..days {
             let t = f64::from(day);
