@@ -85,6 +85,6 @@ fn catalyst_probability(findings: &VehicleFindings, cost: &CostSettings) -> f64 
     findings
         .misfires
         .as_ref()
-        .filter(|m| m.flagged_on.is_some())
+        .filter(|m| m.stands)
         .map_or(0.0, |m| (m.per_1000_rev / cost.catalyst_misfire_per_1000_rev).clamp(0.0, 1.0))
 }

@@ -12,10 +12,10 @@ mod reason;
 use crate::quantity::{log_percent, percent};
 use crate::settings::{DecideSettings, TestSettings};
 use crate::tables::findings::{
-    Action, Cause, Estimate, SeriesFinding, SeriesKind, State, TowardsLimit, VehicleFindings,
+    Action, Cause, Estimate, OFF, SeriesFinding, SeriesKind, State, TowardsLimit, VehicleFindings,
     Verdict,
 };
-use crate::tables::fleet::Vehicle;
+use crate::tables::fleet::{AirMetering, Service, Vehicle};
 use crate::tables::trips::{BANKS, Band};
 
 pub use enough::shortfall;
@@ -36,6 +36,15 @@ pub(crate) enum Ground {
 /// A ground with the day on which it was one first.
 type Dated = (i32, Ground);
 
+/// Why a ground is none any more.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Lapse {
+    /// The change has gone back, or is too small to act on.
+    Small,
+    /// The vehicle stood off when its logs began, and has come home.
+    Home,
+}
+
 /// The verdict on `vehicle`.
 pub fn decide(
     vehicle: &Vehicle,
@@ -44,19 +53,22 @@ pub fn decide(
     settings: &DecideSettings,
     as_of: i32,
 ) -> Verdict {
-    let (grounds, gone_back) = grounds(findings, settings);
+    let (grounds, lapsed) = grounds(findings, settings);
     let lacking = shortfall(findings, test, settings, as_of);
     let watched = watched(findings, settings);
     let off_from_start = findings.off_from_start.is_finite();
     let state = match (&grounds[..], &lacking) {
         ([], Some(_)) => State::TooLittleData,
-        ([], None) if gone_back.is_some() || watched.is_some() || off_from_start => State::Watch,
+        ([], None) if lapsed.is_some() || watched.is_some() || off_from_start => State::Watch,
         ([], None) => State::Sound,
         _ => State::Act,
     };
     // What was flagged once keeps its day, also where it has gone back.
-    let flagged_on = grounds.iter().map(|(day, _)| *day).chain(gone_back.map(|g| g.0)).min();
+    let flagged_on = grounds.iter().chain(lapsed.as_ref().map(|(g, _)| g)).map(|g| g.0).min();
     let likely = likely_actions(findings, vehicle);
+    let asked = likely.first().map_or(Action::CheckIgnition, |l| l.action);
+    let pending = flagged_on.and_then(|since| proof_pending(findings, asked, since));
+    let state = if state == State::Act && pending.is_some() { State::Watch } else { state };
     let first = likely.first().filter(|_| state == State::Act);
     let action = match (state, first) {
         (State::Act, Some(first)) => first.action,
@@ -80,7 +92,7 @@ pub fn decide(
         km_to_limit: km_to_limit(towards_limit),
         trim_pct: trim_by_band(findings, bank),
         reason: String::new(),
-        checks: checks(action, rival.map(|r| r.action), findings),
+        checks: checks(action, rival.map(|r| r.action), findings, vehicle.air_metering),
     };
     // Beside other work a piece of work counts with all causes that ask for it.
     let named = |l: &Likely| match rival {
@@ -95,7 +107,8 @@ pub fn decide(
             grounds: &grounds,
             causes: &causes,
             drift_of: leading.map(|s| s.kind),
-            lapsed: gone_back.map(|(_, ground)| ground),
+            lapsed: lapsed.map(|((_, ground), lapse)| (ground, lapse)),
+            pending,
             watched,
             lacking: lacking.as_deref(),
         },
@@ -111,35 +124,127 @@ pub fn decide(
 /// back since.
 ///
 /// Nobody should open an engine for what is not there any more.
-fn grounds(findings: &VehicleFindings, settings: &DecideSettings) -> (Vec<Dated>, Option<Dated>) {
-    let mut seen: Vec<(i32, Ground, bool)> = Vec::new();
+fn grounds(
+    findings: &VehicleFindings,
+    settings: &DecideSettings,
+) -> (Vec<Dated>, Option<(Dated, Lapse)>) {
+    let mut seen: Vec<(Dated, Option<Lapse>)> = Vec::new();
+    let small = |small: bool| small.then_some(Lapse::Small);
     for (i, s) in findings.series.iter().enumerate() {
-        let c = s.change;
-        for (day, log_r, limit, size, least) in [
-            (s.flagged_up, s.log_r_up, s.log_limit_up, c.value, c.lo),
-            (s.flagged_down, s.log_r_down, s.log_limit_down, -c.value, -c.hi),
-        ] {
-            // The evidence has faded and the change is small and, at the least that it can be, as good as nothing.
-            let faded = log_r < limit - settings.watch_nats;
-            let small = size < s.least_change && least < BACK_SHARE * s.least_change;
-            seen.extend(day.map(|day| (day, Ground::Drift(i), faded && small)));
+        let home = |rose: bool| came_home(findings, s.kind, rose).then_some(Lapse::Home);
+        for (day, rose) in [(s.flagged_up, true), (s.flagged_down, false)] {
+            // A rise that beat every step is no mending, which comes at once; a fall has to be larger, and may be one.
+            let home = if rose { None } else { home(false) };
+            let lapse = || home.or(small(drift_is_small(findings, s, rose, settings)));
+            seen.extend(day.map(|day| ((day, Ground::Drift(i)), lapse())));
         }
         let now = s.change_from_first.value;
         let half_way = |(rise, fall): (f64, f64)| now < 0.5 * rise && now > -0.5 * fall;
         let back = s.level_limits.is_some_and(half_way);
-        seen.extend(s.level_on.map(|day| (day, Ground::Level(i), back)));
-        let back = s.recent_raw.abs() < BELOW_LIMIT * log_percent(settings.near_limit_pct);
-        seen.extend(s.near_limit_on.map(|day| (day, Ground::NearLimit(i), back)));
+        let lapse = || home(now > 0.0).or(small(back));
+        seen.extend(s.level_on.map(|day| ((day, Ground::Level(i)), lapse())));
+        let side = settings.near_limit_pct.copysign(s.recent_raw);
+        let back = s.recent_raw.abs() < BELOW_LIMIT * log_percent(side).abs();
+        seen.extend(s.near_limit_on.map(|day| ((day, Ground::NearLimit(i)), small(back))));
     }
     if let Some((m, day)) = findings.misfires.as_ref().and_then(|m| Some((m, m.flagged_on?))) {
-        let faded = m.log_r < m.log_limit - settings.watch_nats;
-        let back = faded && m.per_1000_rev < settings.misfire_per_1000_rev_min;
-        seen.push((day, Ground::Misfire, back));
+        seen.push(((day, Ground::Misfire), small(!m.stands)));
     }
-    seen.sort_by_key(|(day, ..)| *day);
-    let gone_back = seen.iter().find(|(.., back)| *back).map(|(day, ground, _)| (*day, *ground));
-    let standing = seen.into_iter().filter(|(_, _, back)| !back);
-    (standing.map(|(day, ground, _)| (day, ground)).collect(), gone_back)
+    seen.sort_by_key(|((day, _), _)| *day);
+    let lapsed = seen.iter().find_map(|(ground, lapse)| Some((*ground, (*lapse)?)));
+    let standing = seen.into_iter().filter(|(_, lapse)| lapse.is_none());
+    (standing.map(|(ground, _)| ground).collect(), lapsed)
+}
+
+/// Whether the change of a series that was flagged is too small to act on: at the most that it can be, or for the time
+/// being where the evidence has faded and the least that it can be is as good as nothing.
+fn drift_is_small(
+    findings: &VehicleFindings,
+    s: &SeriesFinding,
+    rose: bool,
+    settings: &DecideSettings,
+) -> bool {
+    let along = |c: Estimate| if rose { c } else { mirrored(c) };
+    let (log_r, limit) =
+        if rose { (s.log_r_up, s.log_limit_up) } else { (s.log_r_down, s.log_limit_down) };
+    let change = along(s.change);
+    let faded = log_r < limit - settings.watch_nats;
+    let least = |s: &SeriesFinding| if rose { s.least_change } else { s.least_fall };
+    let gone = change.value < least(s) && change.lo < BACK_SHARE * least(s);
+    // What all of them show on average one of them may have for itself.
+    let part_moved = || {
+        let mut parts = findings.series.iter().filter(|p| p.kind.is_part_of(s.kind));
+        parts.any(|p| along(p.change).lo > least(p))
+    };
+    // A fall is as good as none where a rise of its size would be.
+    ((faded && gone) || change.hi < s.least_change) && !part_moved()
+}
+
+/// Whether a change is the way back of a trim that stood far off when its logs began: nobody should open an engine because
+/// it has been mended.
+fn came_home(findings: &VehicleFindings, kind: SeriesKind, rose: bool) -> bool {
+    let Some((start, now)) = from_nought(findings, kind) else { return false };
+    let towards = rose == (start < 0.0);
+    start.abs() > OFF && towards && now * start.signum() > -0.5 * start.abs()
+}
+
+/// Where the trim that `kind` is made of stood when the logs began, and where it stands now, log-percent.
+fn from_nought(findings: &VehicleFindings, kind: SeriesKind) -> Option<(f64, f64)> {
+    let mean_of = |value: fn(&SeriesFinding) -> f64, counts: &dyn Fn(Band) -> bool| {
+        let parts = findings.series.iter().filter(|s| s.kind.is_part_of(kind));
+        let parts = parts.filter(|s| band_of(s.kind).is_some_and(counts));
+        let values: Vec<f64> = parts.map(value).filter(|v| v.is_finite()).collect();
+        values.iter().sum::<f64>() / values.len() as f64
+    };
+    let stands = |value: fn(&SeriesFinding) -> f64| match kind {
+        SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..) => {
+            mean_of(value, &|_| true)
+        }
+        SeriesKind::IdleGap => {
+            mean_of(value, &|b| b == Band::Idle) - mean_of(value, &|b| b != Band::Idle)
+        }
+        SeriesKind::LoadGap => {
+            mean_of(value, &|b| b == Band::Load) - mean_of(value, &|b| b != Band::Load)
+        }
+        SeriesKind::BankGap
+        | SeriesKind::IdleThrottle
+        | SeriesKind::Breathing
+        | SeriesKind::WarmupGap => f64::NAN,
+    };
+    let both = (stands(|s| s.baseline), stands(|s| s.recent_raw));
+    (both.0.is_finite() && both.1.is_finite()).then_some(both)
+}
+
+/// Days after recorded work on what was found before its effect can be told (common practice, no source: ten days with
+/// trips, on most of which a vehicle is driven).
+const PROOF_DAYS: i32 = 14;
+
+/// Days since work that answers `action` was recorded, if that is too short a time to tell its effect.
+fn proof_pending(findings: &VehicleFindings, action: Action, since: i32) -> Option<i32> {
+    let last = findings.period?.1;
+    let work = findings.services.iter().filter(|(day, name)| *day >= since && answers(name, action));
+    let days = work.map(|(day, _)| last - day).min()?;
+    (days < PROOF_DAYS).then_some(days)
+}
+
+/// Whether recorded work may be the one that was asked for; hoses, pumps and coils stand in the records as other work.
+fn answers(work: &str, action: Action) -> bool {
+    let of = |kinds: &[Service]| kinds.iter().any(|kind| kind.as_str() == work);
+    match action {
+        Action::InjectorCleaning => of(&[Service::InjectorCleaning]),
+        Action::IntakeCleaning => {
+            of(&[Service::IntakeCleaning, Service::ThrottleCleaning, Service::EgrCleaning])
+        }
+        Action::CheckAirLeak => of(&[Service::Other]),
+        Action::CheckFuelSupply => of(&[Service::FuelFilter, Service::Other]),
+        Action::CheckAirflowSensor => of(&[Service::AirflowSensorCleaning, Service::Other]),
+        Action::CheckIgnition => of(&[Service::SparkPlugs, Service::Other]),
+        Action::None => false,
+    }
+}
+
+fn mirrored(e: Estimate) -> Estimate {
+    Estimate { value: -e.value, lo: -e.hi, hi: -e.lo }
 }
 
 /// Share of the level near the limit of the correction, below which the trim is not near it any more (own judgement, no
@@ -147,7 +252,7 @@ fn grounds(findings: &VehicleFindings, settings: &DecideSettings) -> (Vec<Dated>
 const BELOW_LIMIT: f64 = 0.8;
 
 /// Share of the size from which a change counts, below which it is as good as nothing (own judgement, no source).
-const BACK_SHARE: f64 = 1.0 / 3.0;
+const BACK_SHARE: f64 = 0.5;
 
 /// The series for whose sake a vehicle is watched: the one nearest to its limit, or a trim that stands half-way to a
 /// lasting change.
@@ -190,8 +295,9 @@ const WORTH_A_LOOK: f64 = 0.15;
 /// Work by the probability of its causes, likeliest first.
 fn likely_actions(findings: &VehicleFindings, vehicle: &Vehicle) -> Vec<Likely> {
     let mut list: Vec<Likely> = Vec::new();
+    let fallen = findings.of(SeriesKind::TrimAll).is_some_and(|s| s.change.value < 0.0);
     for c in &findings.causes {
-        let action = action_for(c.cause, vehicle);
+        let action = action_for(c.cause, vehicle, fallen);
         match list.iter_mut().find(|l| l.action == action) {
             Some(known) => known.probability += c.probability,
             None => {
@@ -204,8 +310,8 @@ fn likely_actions(findings: &VehicleFindings, vehicle: &Vehicle) -> Vec<Likely> 
     list
 }
 
-/// What a cause asks for first.
-fn action_for(cause: Cause, vehicle: &Vehicle) -> Action {
+/// What a cause asks for first; `fallen`: the trim has fallen over all bands.
+fn action_for(cause: Cause, vehicle: &Vehicle, fallen: bool) -> Action {
     match cause {
         Cause::RestrictedInjectors | Cause::LeakingInjector => Action::InjectorCleaning,
         Cause::UnmeteredAir => Action::CheckAirLeak,
@@ -213,10 +319,12 @@ fn action_for(cause: Cause, vehicle: &Vehicle) -> Action {
         Cause::MeteringError => Action::CheckAirflowSensor,
         Cause::IntakeDeposits | Cause::ThrottleDeposits => Action::IntakeCleaning,
         Cause::WornIgnition => Action::CheckIgnition,
-        // The cheapest look that rules most out: air leaks where air is metered, else fuel pressure.
+        // The cheapest look that rules most out: where air is metered air leaks, or the sensor if the mixture is rich,
+        // which no leak makes it; else fuel pressure.
         Cause::Unexplained => match vehicle.air_metering {
-            crate::tables::fleet::AirMetering::Maf => Action::CheckAirLeak,
-            crate::tables::fleet::AirMetering::Map => Action::CheckFuelSupply,
+            AirMetering::Maf if fallen => Action::CheckAirflowSensor,
+            AirMetering::Maf => Action::CheckAirLeak,
+            AirMetering::Map => Action::CheckFuelSupply,
         },
     }
 }
@@ -281,7 +389,8 @@ fn affected_bank(
     let change = |bank| findings.of(SeriesKind::TrimBank(bank)).map(|s| s.change.value);
     let (one, two) = (change(1)?, change(2)?);
     let parted = drifts(findings, grounds, |kind| kind == SeriesKind::BankGap);
-    if !(parted || (one - two).abs() > settings.level_change_pct / 2.0) {
+    let known = one.is_finite() && two.is_finite();
+    if !known || !(parted || (one - two).abs() > settings.level_change_pct / 2.0) {
         return None;
     }
     Some(if as_fault(one) > as_fault(two) { 1 } else { 2 })
@@ -313,10 +422,9 @@ fn towards_limit(
         let by_drift = drift.is_known() && s.recent_raw.abs() < half_way;
         let down = if by_drift { drift.value < 0.0 } else { s.recent_raw < 0.0 };
         let side = if down { -1.0 } else { 1.0 };
-        let mirrored = Estimate { value: -drift.value, lo: -drift.hi, hi: -drift.lo };
         TowardsLimit {
             room: side * (log_percent(side * settings.correction_limit_pct) - s.recent_raw),
-            drift_per_10000km: if down { mirrored } else { drift },
+            drift_per_10000km: if down { mirrored(drift) } else { drift },
             sigma: s.sigma,
         }
     };
@@ -371,15 +479,22 @@ fn km_to_limit(towards: Option<TowardsLimit>) -> Estimate {
 }
 
 /// What to look at first, in order; where other work is nearly as likely, its first look as well.
-fn checks(action: Action, rival: Option<Action>, findings: &VehicleFindings) -> Vec<String> {
-    let mut list: Vec<String> = looks(action).iter().map(|&look| look.to_owned()).collect();
-    if let Some(look) = rival.and_then(|rival| looks(rival).first()) {
+fn checks(
+    action: Action,
+    rival: Option<Action>,
+    findings: &VehicleFindings,
+    metering: AirMetering,
+) -> Vec<String> {
+    let mut list: Vec<String> =
+        looks(action, metering).iter().map(|&look| look.to_owned()).collect();
+    if let Some(look) = rival.and_then(|rival| looks(rival, metering).first()) {
         let mut rest = look.chars();
         let look: String =
             rest.next().into_iter().flat_map(char::to_lowercase).chain(rest).collect();
         list.push(format!("If that shows nothing: {look}"));
     }
-    if let Some(c) = findings.misfires.as_ref().and_then(|m| m.flagged_on.and(m.cylinder)) {
+    let misfires = findings.misfires.as_ref().filter(|m| m.stands && action != Action::None);
+    if let Some(c) = misfires.and_then(|m| m.cylinder) {
         let swap = format!("Cylinder {c} misfires: swap its plug and coil with a neighbour first.");
         list.insert(0, swap);
     }
@@ -387,7 +502,7 @@ fn checks(action: Action, rival: Option<Action>, findings: &VehicleFindings) -> 
 }
 
 /// What a piece of work begins with.
-fn looks(action: Action) -> &'static [&'static str] {
+fn looks(action: Action, metering: AirMetering) -> &'static [&'static str] {
     match action {
         Action::InjectorCleaning => &[
             "Rule out an air leak and low fuel pressure first: both are cheaper to find.",
@@ -406,6 +521,10 @@ fn looks(action: Action) -> &'static [&'static str] {
         Action::CheckFuelSupply => &[
             "Measure fuel pressure and delivery under load.",
             "Look at the fuel filter, the pump and its wiring.",
+        ],
+        Action::CheckAirflowSensor if metering == AirMetering::Map => &[
+            "Compare the manifold pressure reading with the outside pressure, ignition on and engine off.",
+            "Look at the intake temperature reading, the pressure line and the air filter.",
         ],
         Action::CheckAirflowSensor => &[
             "Compare the airflow reading with the expected one at idle and at full load.",

@@ -1,6 +1,6 @@
 //! The one sentence that says why.
 
-use super::{Dated, Ground, strongest_band};
+use super::{Dated, Ground, Lapse, from_nought, strongest_band};
 use crate::quantity::percent;
 use crate::tables::findings::{Cause, SeriesKind, State, VehicleFindings, Verdict};
 
@@ -12,8 +12,10 @@ pub(super) struct Because<'a> {
     pub(super) causes: &'a [(Cause, f64)],
     /// The series whose drift the verdict tells.
     pub(super) drift_of: Option<SeriesKind>,
-    /// What was found once and has gone back.
-    pub(super) lapsed: Option<Ground>,
+    /// What was found once and is none to act on any more.
+    pub(super) lapsed: Option<(Ground, Lapse)>,
+    /// Days since recorded work whose effect cannot be told yet.
+    pub(super) pending: Option<i32>,
     /// The series for whose sake the vehicle is watched.
     pub(super) watched: Option<SeriesKind>,
     pub(super) lacking: Option<&'a str>,
@@ -25,9 +27,22 @@ pub(super) fn sentence(
     findings: &VehicleFindings,
     because: &Because<'_>,
 ) -> String {
+    if let (State::Watch, Some(days)) = (verdict.state, because.pending) {
+        let when = match days {
+            0 => "on the day of its last trip".to_owned(),
+            1 => "one day before its last trip".to_owned(),
+            days => format!("{days} days before its last trip"),
+        };
+        return format!(
+            "The work that this asks for was recorded {when}: whether it helped shows after ten days with trips."
+        );
+    }
     // What builds up now is more than what has gone.
     if let (State::Watch, Some(lapsed), None) = (verdict.state, because.lapsed, because.watched) {
-        return lapsed_clause(verdict, findings, lapsed);
+        return match lapsed {
+            (ground, Lapse::Small) => lapsed_clause(verdict, findings, ground),
+            (ground, Lapse::Home) => home_clause(findings, ground),
+        };
     }
     match verdict.state {
         State::TooLittleData => {
@@ -35,6 +50,9 @@ pub(super) fn sentence(
                 "Nothing can be said: {}.",
                 because.lacking.unwrap_or("there is too little data")
             )
+        }
+        State::Sound if findings.misfires.is_none() => {
+            "No drift and no lasting change; the logs carry no misfire counters.".to_owned()
         }
         State::Sound => {
             "No drift, no lasting change and no misfires beyond the ordinary.".to_owned()
@@ -44,7 +62,7 @@ pub(super) fn sentence(
             percent(findings.off_from_start)
         ),
         State::Watch => format!(
-            "Evidence is building up but has not reached its limit: {}.",
+            "Evidence is building up but is not enough to act on yet: {}.",
             match because.watched {
                 Some(SeriesKind::IdleThrottle) =>
                     "the throttle stands otherwise at idle".to_owned(),
@@ -59,6 +77,20 @@ pub(super) fn sentence(
         ),
         State::Act => act(verdict, findings, because),
     }
+}
+
+/// The way back of what stood off when the logs began.
+fn home_clause(findings: &VehicleFindings, ground: Ground) -> String {
+    let kind = match ground {
+        Ground::Drift(i) | Ground::Level(i) | Ground::NearLimit(i) => Some(findings.series[i].kind),
+        Ground::Misfire => None,
+    };
+    let (start, now) = kind.and_then(|kind| from_nought(findings, kind)).unwrap_or_default();
+    format!(
+        "The fuel correction stood off by {:+.1} % when the logs began and has come back since, to {:+.1} %.",
+        percent(start),
+        percent(now)
+    )
 }
 
 /// What was found once and is not there any more.
@@ -94,7 +126,7 @@ fn lapsed_clause(verdict: &Verdict, findings: &VehicleFindings, lapsed: Ground) 
                 .to_owned()
         }
         SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..) => {
-            format!("A change was found and has gone back since: {}.", trim_clause(verdict))
+            format!("A change was found but is too small to act on now: {}.", trim_clause(verdict))
         }
     }
 }

@@ -23,6 +23,8 @@ pub(super) struct Witnesses<'a> {
     /// Change of the trim gap between warm-up and hot running, log-percent.
     pub(super) warmup_gap: Estimate,
     pub(super) misfires: Option<&'a MisfireFinding>,
+    /// A test of the warm mixture has found a change.
+    pub(super) mixture_changed: bool,
     /// Distance since the plugs were changed, km, if known.
     pub(super) plug_km: Option<f64>,
     pub(super) plug_life_km: f64,
@@ -40,7 +42,8 @@ pub(super) fn posterior(w: &Witnesses<'_>) -> Vec<CauseWeight> {
         .map(|cause| {
             let contributions = vec![
                 ("how common it is in this kind of engine", prior(cause, w.vehicle).ln()),
-                ("change of trim over airflow and banks", trim_shape(cause, w)),
+                ("change of trim over airflow and banks", held_shape(cause, w)),
+                ("what the tests have found", found(cause, w).ln()),
                 ("pattern of misfires", misfire_pattern(cause, w).ln()),
                 ("throttle angle at idle", idle_throttle(cause, w)),
                 ("air taken in at full load", breathing(cause, w)),
@@ -107,6 +110,39 @@ fn prior(cause: Cause, vehicle: &Vehicle) -> f64 {
 /// no source).
 const ONE_MISFIRES: f64 = 0.8;
 
+/// Share of the flags of the mixture's tests that the causes which leave the mixture alone are taken to have raised, by
+/// chance (own judgement, no source).
+const FLAT_FOUND: f64 = 0.2;
+
+/// A change of the warm mixture that was found speaks against causes that do not make one.
+fn found(cause: Cause, w: &Witnesses<'_>) -> f64 {
+    if w.mixture_changed && is_flat(cause, w.vehicle) { FLAT_FOUND } else { 1.0 }
+}
+
+/// Whether a cause leaves the warm mixture about as it was.
+fn is_flat(cause: Cause, vehicle: &Vehicle) -> bool {
+    match (cause, vehicle.air_metering) {
+        (Cause::ThrottleDeposits | Cause::WornIgnition, _)
+        | (Cause::IntakeDeposits, AirMetering::Maf)
+        | (Cause::UnmeteredAir, AirMetering::Map) => true,
+        _ => false,
+    }
+}
+
+/// Most that the shape may speak for a cause, nats, where no test of the mixture has found a change: as much as the
+/// evidence from which a vehicle is watched (own judgement, no source).
+const UNFOUND_NATS: f64 = 3.0;
+
+/// What the shape says of a cause.
+fn held_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
+    let shape = trim_shape(cause, w);
+    if w.mixture_changed {
+        return shape;
+    }
+    let flat = trim_shape(Cause::WornIgnition, w);
+    if shape < flat + UNFOUND_NATS { shape } else { flat + UNFOUND_NATS }
+}
+
 /// Likelihood of the changes by band under the mixture that a cause makes.
 fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
     if w.changes.is_empty() {
@@ -134,13 +170,17 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
     match cause {
         Cause::RestrictedInjectors => {
             let any = one_or_both(Shape::Restriction, 1.0, 0.6);
-            if w.misfires.is_none_or(|m| m.cylinder.is_none()) {
+            if w.misfires.is_none_or(|m| !m.stands || m.cylinder.is_none()) {
                 return any;
             }
             let in_bank = w.vehicle.cylinders.div_ceil(w.vehicle.banks.max(1)).max(1);
             let sizes = Sizes::OneInjectorOf(in_bank);
             let one = one_bank(Fault { sizes, ..Fault::new(Shape::Restriction, Banks::All, 1.0) });
             log_sum_exp(&[ONE_MISFIRES.ln() + one, (1.0 - ONE_MISFIRES).ln() + any])
+        }
+        // A sensor of manifold pressure measures what leaks in: the mixture stays.
+        Cause::UnmeteredAir if w.vehicle.air_metering == AirMetering::Map => {
+            at(Shape::Flat0, Banks::All, 1.0)
         }
         Cause::UnmeteredAir => one_or_both(Shape::UnmeteredAir, 1.0, 0.7),
         Cause::SupplyDroop => log_sum_exp(&[
@@ -150,7 +190,8 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
         Cause::MeteringError => log_sum_exp(&[
             0.4f64.ln() + at(Shape::MeteringError, Banks::All, 1.0),
             0.4f64.ln() + at(Shape::OffsetMeteringError, Banks::All, 1.0),
-            0.2f64.ln() + at(Shape::MeteringError, Banks::All, -1.0),
+            0.1f64.ln() + at(Shape::MeteringError, Banks::All, -1.0),
+            0.1f64.ln() + at(Shape::OffsetMeteringError, Banks::All, -1.0),
         ]),
         Cause::LeakingInjector => log_sum_exp(&[
             0.5f64.ln() + one_or_both(Shape::Restriction, -1.0, 0.3),
@@ -185,11 +226,11 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
 /// under load, warm; one weak coil is rarer than either.
 fn misfire_pattern(cause: Cause, w: &Witnesses<'_>) -> f64 {
     let Some(m) = w.misfires else { return 1.0 };
-    let cold = m.cold_per_1000_rev > 1.5 * m.warm_per_1000_rev;
-    let column = match (m.flagged_on, m.cylinder) {
-        (None, _) => 0,
-        (Some(_), None) => 1 + usize::from(cold),
-        (Some(_), Some(_)) => 3 + usize::from(cold),
+    let cold = m.mostly_cold;
+    let column = match (m.stands, m.cylinder) {
+        (false, _) => 0,
+        (true, None) => 1 + usize::from(cold),
+        (true, Some(_)) => 3 + usize::from(cold),
     };
     let row: [f64; 5] = match cause {
         Cause::RestrictedInjectors => [0.72, 0.03, 0.03, 0.10, 0.12],
@@ -226,7 +267,10 @@ fn breathing(cause: Cause, w: &Witnesses<'_>) -> f64 {
     match (cause, w.breathing_from_sensor, at_load) {
         (Cause::IntakeDeposits, true, _) => taken,
         (Cause::IntakeDeposits, false, _) => log_sum_exp(&[taken, unmoved]) - 2.0f64.ln(),
-        (Cause::MeteringError, true, Some(change)) => gaussian(w.breathing, -change, 4.0),
+        // Full load is told by the calculated load, which has the sensor's error too and may hide it.
+        (Cause::MeteringError, true, Some(change)) => {
+            log_sum_exp(&[gaussian(w.breathing, -change, 4.0), unmoved]) - 2.0f64.ln()
+        }
         _ => unmoved,
     }
 }

@@ -84,7 +84,7 @@ pub(super) fn follow_series(
                 let is_part = kind.is_mixture() && !share.is_tested();
                 let asked = is_part && before().any(Followed::flagged);
                 let repairs = before().filter_map(|f| f.finding.repaired_on.filter(|_| is_part));
-                let restarts = repairs.chain(history.odometer_jumps.iter().copied());
+                let restarts = repairs.chain(history.restarts(kind));
                 (!rows.is_empty()).then(|| {
                     let series = SeriesInput {
                         group: families[&history.vehicle.engine_family].0,
@@ -112,14 +112,19 @@ pub(super) fn follow_series(
             .zip(outcomes)
             .map(|((v, series), outcome)| {
                 let history = &histories[*v];
-                let bank = match (kind, history.vehicle.banks) {
-                    (SeriesKind::TrimAll, 0 | 1) => Some(1),
-                    (SeriesKind::TrimBank(bank), _) => Some(bank),
+                let kept = match kind {
+                    SeriesKind::TrimAll if history.vehicle.banks <= 1 => Some(SeriesKind::TrimBank(1)),
+                    SeriesKind::TrimBank(_)
+                    | SeriesKind::IdleGap
+                    | SeriesKind::LoadGap
+                    | SeriesKind::IdleThrottle
+                    | SeriesKind::Breathing
+                    | SeriesKind::WarmupGap => Some(kind),
                     _ => None,
                 };
-                let adjusted = bank
+                let adjusted = kept
                     .filter(|_| !history.services.is_empty())
-                    .map(|bank| adjusted_series(history, bank, &outcome, &params, input.test));
+                    .map(|kind| adjusted_series(history, kind, &outcome, &params, input.test));
                 (adjusted, follow(history, kind, series, outcome, &params, input))
             })
             .collect();
@@ -129,8 +134,12 @@ pub(super) fn follow_series(
         }
     }
     for (v, mut own) in adjusted {
-        let trims = all.followed[v].iter().filter(|f| f.finding.kind.is_trim());
-        own.flags = trims.flat_map(|f| f.flags.iter().copied()).collect();
+        let followed = &all.followed[v];
+        own.flags = followed.iter().flat_map(|f| f.flags.iter().copied()).collect();
+        let bands = followed.iter().map(|f| &f.finding).filter(|s| s.kind.is_part_of(own.kind));
+        let starts: Vec<f64> = bands.map(|s| s.baseline).filter(|b| b.is_finite()).collect();
+        let has_nought = matches!(own.kind, SeriesKind::TrimBank(_));
+        own.start = mean(&starts).filter(|_| has_nought).unwrap_or(f64::NAN);
         all.adjusted.push(own);
     }
     for own in &mut all.followed {
@@ -174,7 +183,7 @@ fn group_alarms(
 
 fn adjusted_series(
     history: &History<'_>,
-    bank: usize,
+    kind: SeriesKind,
     outcome: &SeriesOutcome,
     params: &Params,
     test: &TestSettings,
@@ -185,7 +194,9 @@ fn adjusted_series(
     let per_day = history.km_per_week() / 7.0 / 10_000.0;
     AdjustedSeries {
         vehicle: history.vehicle.vehicle.clone(),
-        bank,
+        kind,
+        least_change: params.least_rise,
+        start: f64::NAN,
         rows: outcome.residuals.iter().map(|r| (r.day, r.weight, r.r - zero)).collect(),
         long_run_variance: outcome.noise.long_run_variance(),
         reference_sd: outcome.reference_sd,
@@ -206,7 +217,10 @@ fn follow(
     let test = input.test;
     let all = &outcome.residuals[..];
     let repaired = outcome.restarted_on.unwrap_or(i32::MIN);
-    let all = &all[all.partition_point(|r| r.day < history.same_vehicle_since())..];
+    let of_vehicle = all.partition_point(|r| r.day < history.same_vehicle_since());
+    let days_in_all = all.len() - of_vehicle;
+    let told_since = history.told_since(kind);
+    let all = &all[all.partition_point(|r| r.day < told_since)..];
     let rows = &all[all.partition_point(|r| r.day < repaired)..];
     let base_days = test.base_days();
     let windows_of = |rows| {
@@ -214,7 +228,7 @@ fn follow(
         Windows::of(rows, base_days, test.recent_days as i32, phi, reference_sd)
     };
     let (windows, from_first) = (windows_of(rows), windows_of(all));
-    let counts = |day: i32| history.same_vehicle_since() <= day && day <= input.as_of;
+    let counts = |day: i32| told_since <= day && day <= input.as_of;
     let raw: Vec<(i32, f64)> =
         series.rows.iter().filter(|r| counts(r.day)).map(|r| (r.day, r.y)).collect();
     let up = outcome.up.log_r.unwrap_or(f64::NEG_INFINITY);
@@ -240,9 +254,10 @@ fn follow(
     let finding = SeriesFinding {
         kind,
         days: rows.len(),
-        days_in_all: all.len(),
+        days_in_all,
         baseline: baseline(&raw, base_days),
         least_change: params.least_rise,
+        least_fall: params.least_fall,
         change,
         change_from_first: from_first.change(),
         repaired_on: outcome.restarted_on.filter(|day| !history.odometer_jumps.contains(day)),
@@ -262,7 +277,8 @@ fn follow(
         near_limit_on: matches!(kind, SeriesKind::Trim(..))
             .then(|| {
                 let near = input.decide.near_limit_pct;
-                level::near_limit(&raw, (log_percent(-near), log_percent(near)))
+                let limits = (log_percent(-near), log_percent(near));
+                level::near_limit(&raw, limits, &history.visits())
             })
             .flatten(),
         onset: slope.map(|s| (s.onset_lo, s.onset_hi)),

@@ -2,7 +2,7 @@
 
 use crate::stats::sequential::Break;
 use crate::tables::days::Day;
-use crate::tables::findings::SeriesKind;
+use crate::tables::findings::{OFF, SeriesKind};
 use crate::tables::fleet::{Service, ServiceRecord, Vehicle};
 
 /// Longest distance believed between two days on the odometer, km per day of the gap.
@@ -22,6 +22,8 @@ pub(super) struct History<'a> {
     /// Days on which the odometer was seen to have gone where the vehicle cannot have driven: it was replaced, or the logger
     /// moved to another vehicle.
     pub(super) odometer_jumps: Vec<i32>,
+    /// Days on which it was clear that a visit had mended what was wrong when the logs began.
+    pub(super) cures: Vec<i32>,
 }
 
 impl<'a> History<'a> {
@@ -38,13 +40,33 @@ impl<'a> History<'a> {
         let resets = resets(&days);
         let relearning = relearning(&days, &resets);
         let (km, odometer_jumps) = distance_km(&days);
-        History { vehicle, km, resets, relearning, days, services, odometer_jumps }
+        let cures = Vec::new();
+        let mut history =
+            History { vehicle, km, resets, relearning, days, services, odometer_jumps, cures };
+        history.cures = cures_from_start(&history);
+        history
     }
 
-    /// Work after which the level of `kind` may be another, by day: it moves it with probability `share`.
+    /// Work after which the level of `kind` may be another, by day: it moves it with probability `share`. To the idle
+    /// throttle a learning reset is such work, whether it stands in the records or not.
     pub(super) fn breaks(&self, kind: SeriesKind, share: f64) -> Vec<Break> {
-        let work = self.services.iter().filter(|s| moves(kind, s.service));
-        work.map(|s| Break { day: s.day, share }).collect()
+        let work = self.services.iter().filter(|s| moves(kind, s.service)).map(|s| s.day);
+        let resets = self.resets.iter().filter(|_| kind == SeriesKind::IdleThrottle);
+        let mut days: Vec<i32> = work.chain(resets.copied()).collect();
+        days.sort_unstable();
+        days.dedup();
+        days.into_iter().map(|day| Break { day, share }).collect()
+    }
+
+    /// Days after which everything before is another story: the logger moved, or what was wrong from the start was mended.
+    pub(super) fn restarts(&self, kind: SeriesKind) -> impl Iterator<Item = i32> {
+        let cures = self.cures.iter().filter(move |_| kind.is_mixture());
+        self.odometer_jumps.iter().chain(cures).copied()
+    }
+
+    /// First day of the story that is told.
+    pub(super) fn told_since(&self, kind: SeriesKind) -> i32 {
+        self.restarts(kind).max().unwrap_or(i32::MIN)
     }
 
     /// Day from which on the logs are those of one vehicle.
@@ -79,6 +101,45 @@ impl<'a> History<'a> {
         }
         (end - self.km[from]) / days * 7.0
     }
+}
+
+/// Rows after a visit that tell whether it was a cure, and at most those before it that it is held against (common
+/// practice, no source).
+const CURE_ROWS: usize = 10;
+const ROWS_BEFORE: usize = 20;
+
+/// Days on which it was clear that a visit had brought a trim home that had stood off since the first days: within half of
+/// where it stood, on the tenth day after the work that may be judged.
+fn cures_from_start(history: &History<'_>) -> Vec<i32> {
+    let trims: Vec<(i32, f64)> =
+        history.judged_days().filter_map(|d| Some((d.day, mean_trim(d)?))).collect();
+    let mean = |rows: &[(i32, f64)]| rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64;
+    let mut begun = 0;
+    let mut cures = Vec::new();
+    for visit in history.visits() {
+        let at = trims.partition_point(|r| r.0 < visit);
+        // Another visit may follow before the first has been told.
+        if at < begun + ROWS_BEFORE || trims.len() < at + CURE_ROWS {
+            continue;
+        }
+        let (before, after) = (&trims[begun..at], &trims[at..]);
+        let start = mean(&before[..ROWS_BEFORE]);
+        let stood = mean(&before[before.len() - ROWS_BEFORE..]);
+        let stands = mean(&after[..CURE_ROWS]);
+        let off = start.abs() > OFF && stood.abs() > OFF;
+        if off && start.signum() == stood.signum() && stands.abs() <= 0.5 * stood.abs() {
+            begun = at + CURE_ROWS - 1;
+            cures.push(trims[begun].0);
+        }
+    }
+    cures
+}
+
+/// Mean trim of a day over banks and bands, log-percent.
+fn mean_trim(d: &Day) -> Option<f64> {
+    let bands = d.bands.iter().flatten().filter(|b| b.n > 0.0).map(|b| b.y / b.n);
+    let (sum, n) = bands.fold((0.0, 0.0), |(sum, n), y| (sum + y, n + 1.0));
+    (n > 0.0).then(|| sum / n)
 }
 
 /// Whether a piece of work may move the level of a series (common practice, no source).
@@ -160,6 +221,23 @@ fn relearning(days: &[&Day], resets: &[i32]) -> Vec<bool> {
     out
 }
 
+/// An odometer's reading, with the distance counted by then.
+#[derive(Debug, Clone, Copy)]
+struct Reading {
+    day: i32,
+    odometer_km: f64,
+    total_km: f64,
+}
+
+impl Reading {
+    /// Whether the reading of `d` can be the same odometer's.
+    fn goes_on(&self, d: &Day) -> bool {
+        let (driven, gap) =
+            (d.odometer_km - self.odometer_km, f64::from((d.day - self.day).max(1)));
+        (-ODOMETER_SLACK_KM..=KM_PER_DAY_MAX * gap).contains(&driven)
+    }
+}
+
 /// Distance since the first day, odometer differences where they are plausible, logged distance elsewhere; and the days
 /// on which the odometer was seen to have jumped.
 ///
@@ -167,31 +245,33 @@ fn relearning(days: &[&Day], resets: &[i32]) -> Vec<bool> {
 /// the [`JUMP_READINGS`]th reading that goes on from the new value, so a single wrong one is none; an odometer that jumps
 /// more often than every other week is broken, and tells nothing of the vehicle.
 fn distance_km(days: &[&Day]) -> (Vec<f64>, Vec<i32>) {
-    let goes_on = |from: (i32, f64), d: &Day| {
-        let (driven, gap) = (d.odometer_km - from.1, f64::from((d.day - from.0).max(1)));
-        (-ODOMETER_SLACK_KM..=KM_PER_DAY_MAX * gap).contains(&driven)
-    };
     let mut total = 0.0;
-    let mut last: Option<(i32, f64)> = None;
+    let (mut last, mut last_but_one): (Option<Reading>, Option<Reading>) = (None, None);
     // Where it stands if it has jumped, and how many readings say so.
-    let mut elsewhere: Option<((i32, f64), u32)> = None;
+    let mut elsewhere: Option<(Reading, u32)> = None;
     let (mut strays, mut jumps) = (0, Vec::new());
     let mut out = Vec::with_capacity(days.len());
     for (i, d) in days.iter().enumerate() {
-        let mut before = None;
+        total += d.km;
         if d.odometer_km.is_finite() {
-            let here = (d.day, d.odometer_km);
-            let old = last.filter(|from| goes_on(*from, d));
-            let new = elsewhere.filter(|(from, _)| goes_on(*from, d));
+            let reaches = |r: &Reading| r.goes_on(d);
+            let old = last.filter(reaches);
+            let new = elsewhere.filter(|(r, _)| reaches(r));
             // After weeks without confirmation both may be within reach: the nearer one is it.
-            let new = new.filter(|(from, _)| old.is_none_or(|old| old.1 < from.1));
-            match (last, old, new) {
+            let nearer = |r: &Reading| old.is_none_or(|old| old.odometer_km < r.odometer_km);
+            let new = new.filter(|(r, _)| nearer(r));
+            // One that fits what was read before the last says that the last was wrong.
+            let back = last_but_one.filter(|r| old.is_none() && reaches(r));
+            let from = new.map(|(r, _)| r).or(old).or(back);
+            let driven = from.map_or(f64::NAN, |r| r.total_km + d.odometer_km - r.odometer_km);
+            // Days without a reading have counted already.
+            total = if driven > total { driven } else { total };
+            let here = Reading { day: d.day, odometer_km: d.odometer_km, total_km: total };
+            match (last, old.or(back), new) {
                 (None, ..) => last = Some(here),
-                (_, _, Some((from, seen))) => {
-                    (before, elsewhere) = (Some(from), Some((here, seen + 1)));
-                }
+                (_, _, Some((_, seen))) => elsewhere = Some((here, seen + 1)),
                 (_, Some(from), None) => {
-                    (before, last, elsewhere) = (Some(from), Some(here), None);
+                    (last_but_one, last, elsewhere) = (Some(from), Some(here), None);
                 }
                 (_, None, None) => {
                     strays += 1;
@@ -199,14 +279,12 @@ fn distance_km(days: &[&Day]) -> (Vec<f64>, Vec<i32>) {
                 }
             }
             if elsewhere.is_some_and(|(_, seen)| seen >= JUMP_READINGS) {
-                (last, elsewhere) = (Some(here), None);
+                (last_but_one, last, elsewhere) = (None, Some(here), None);
                 if strays <= 1 + i / DAYS_PER_RESET_MIN {
                     jumps.push(d.day);
                 }
             }
         }
-        let driven = before.map_or(f64::NAN, |(_, odometer)| d.odometer_km - odometer);
-        total += if driven >= 0.5 * d.km { driven.max(d.km) } else { d.km };
         out.push(total);
     }
     (out, jumps)
@@ -221,6 +299,7 @@ const JUMP_READINGS: u32 = 3;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tables::fleet::{AirMetering, Injection};
     use crate::tables::trips::Trip;
 
     fn day(day: i64, km: f64, odometer_km: f64) -> Day {
@@ -260,7 +339,8 @@ mod tests {
         let once = |i: i64| if i == 30 { 0.0 } else { 50_000.0 + driven(i) };
         let often = |i: i64| if i % 2 == 0 { 0.0 } else { 50_000.0 + driven(i) };
         let stuck = |_: i64| 50_000.0;
-        for never in [&once as &dyn Fn(i64) -> f64, &often, &stuck] {
+        let ahead_once = |i: i64| if i == 30 { 51_800.0 } else { 50_000.0 + driven(i) };
+        for never in [&once as &dyn Fn(i64) -> f64, &often, &stuck, &ahead_once] {
             assert_eq!(read(never), [0i32; 0]);
         }
     }
@@ -279,6 +359,55 @@ mod tests {
         // A counter that falls every other day is broken.
         let often: Vec<i32> = (0..20).map(|i| 2 * i).collect();
         assert!(relearned(&often).len() < 12);
+    }
+
+    #[test]
+    fn what_was_wrong_from_the_start_is_mended_by_the_visit_that_brings_it_home() {
+        let with_trim = |i: i64| {
+            let mut d = day(i, 10.0, f64::NAN);
+            let (y, n) = (if i < 60 { 9.0 } else { 1.0 }, 20.0);
+            d.bands[0][1].y = (n * y) as _;
+            d.bands[0][1].n = n as _;
+            d
+        };
+        let days: Vec<Day> = (0..120).map(with_trim).collect();
+        let vehicle = Vehicle {
+            vehicle: "v".to_owned(),
+            engine_family: "f".to_owned(),
+            displacement_l: None,
+            cylinders: 4,
+            banks: 1,
+            air_metering: AirMetering::Maf,
+            injection: Injection::Port,
+            fuel: String::new(),
+            hybrid: false,
+            depot: String::new(),
+            plugs_changed_km: None,
+        };
+        let visit = |day: i32| ServiceRecord {
+            day,
+            vehicle: "v".to_owned(),
+            odometer_km: None,
+            service: Service::InjectorCleaning,
+            cost: None,
+        };
+        let cures = |visits: &[i32], as_of: i32| {
+            let services: Vec<ServiceRecord> = visits.iter().copied().map(visit).collect();
+            History::new(&vehicle, &days, &services, as_of).cures
+        };
+        assert_eq!(cures(&[60], 119), [69]);
+        assert_eq!(cures(&[60], 68), [0i32; 0], "not known before the tenth day");
+        assert_eq!(cures(&[60, 63, 90], 119), [69], "once, however many visits follow");
+        assert_eq!(cures(&[30], 119), [0i32; 0], "work in vain");
+    }
+
+    #[test]
+    fn days_without_a_reading_count_once() {
+        // 10 km a day by the odometer, of which 8 are logged; it is read every fifth day.
+        let read = |i: i64| if i % 5 == 0 { 50_000.0 + 10.0 * i as f64 } else { f64::NAN };
+        let days: Vec<Day> = (0..=20).map(|i| day(i, 8.0, read(i))).collect();
+        let (km, _) = distance_km(&days.iter().collect::<Vec<_>>());
+        assert_eq!((km[0], km[4], km[5], km[20]), (8.0, 40.0, 58.0, 208.0));
     }
 
     #[test]

@@ -83,17 +83,36 @@ fn window<R>(rows: &[R], day: impl Fn(&R) -> i32) -> Option<&[R]> {
     (window.len() >= WINDOW_ROWS_MIN).then_some(window)
 }
 
-/// First day on which the mean of the trailing window of raw values stood at or beyond a limit (lower, upper) and since
-/// which it has not come half-way back.
-pub(super) fn near_limit(rows: &[(i32, f64)], (lower, upper): (f64, f64)) -> Option<i32> {
+/// First day on which the mean of the trailing window of raw values stood at or beyond a limit (lower, upper).
+///
+/// As with a lasting change, only a visit ends it, one after which the first rows lie within half the limits: without one
+/// the day stands whatever comes later.
+pub(super) fn near_limit(
+    rows: &[(i32, f64)],
+    (lower, upper): (f64, f64),
+    visits: &[i32],
+) -> Option<i32> {
+    let mean = |rows: &[(i32, f64)]| rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64;
+    let mut start = 0;
     let mut since = None;
-    for (end, (day, _)) in rows.iter().enumerate() {
-        let Some(window) = window(&rows[..=end], |r| r.0) else { continue };
-        let mean = window.iter().map(|r| r.1).sum::<f64>() / window.len() as f64;
+    for (end, (today, _)) in rows.iter().enumerate() {
+        if let Some(day) = since {
+            let cured = visits.iter().any(|&visit| {
+                let after = rows.partition_point(|r| r.0 < visit);
+                visit > day && end + 1 == after + CURE_ROWS && {
+                    let mean = mean(&rows[after..=end]);
+                    0.5 * lower <= mean && mean <= 0.5 * upper
+                }
+            });
+            if cured {
+                (since, start) = (None, end + 1 - CURE_ROWS);
+            }
+            continue;
+        }
+        let Some(window) = window(&rows[start..=end], |r| r.0) else { continue };
+        let mean = mean(window);
         if mean >= upper || mean <= lower {
-            since = since.or(Some(*day));
-        } else if 0.5 * lower < mean && mean < 0.5 * upper {
-            since = None;
+            since = Some(*today);
         }
     }
     since
@@ -143,7 +162,7 @@ mod tests {
         assert!((7 * 128..7 * 140).contains(&day), "{day}");
         assert_eq!(lasting_change(&weekly(4.0), 8.0, 60, &[]), None);
         let raw: Vec<(i32, f64)> = weekly(25.0).iter().map(|r| (r.day, r.r)).collect();
-        let day = near_limit(&raw, (-20.0, 20.0)).expect("found");
+        let day = near_limit(&raw, (-20.0, 20.0), &[]).expect("found");
         assert!((7 * 126..7 * 140).contains(&day), "{day}");
     }
 
@@ -152,11 +171,13 @@ mod tests {
         let hovering = |day: i32| 20.0 + if (day / 40) % 2 == 0 { 1.0 } else { -2.0 };
         let rows: Vec<(i32, f64)> = (0..300).map(|day| (day, hovering(day))).collect();
         for as_of in [60, 130, 299] {
-            assert_eq!(near_limit(&rows[..=as_of as usize], (-20.0, 20.0)), Some(11));
+            assert_eq!(near_limit(&rows[..=as_of as usize], (-20.0, 20.0), &[]), Some(11));
         }
         let mended: Vec<(i32, f64)> =
             rows.iter().map(|(d, y)| (*d, if *d < 200 { *y } else { 2.0 })).collect();
-        assert_eq!(near_limit(&mended, (-20.0, 20.0)), None);
+        assert_eq!(near_limit(&mended, (-20.0, 20.0), &[200]), None);
+        assert_eq!(near_limit(&mended, (-20.0, 20.0), &[]), Some(11), "nobody mended it");
+        assert_eq!(near_limit(&rows, (-20.0, 20.0), &[200]), Some(11), "a visit in vain");
     }
 
     #[test]

@@ -49,6 +49,9 @@ const DAY_NATS_MAX: f64 = 3.0;
 /// p-value below which, and share above half at which, misfires count as being on one cylinder.
 const CONCENTRATION_P: f64 = 0.001;
 
+/// Cold over warm rate from which misfires count as mostly cold (own judgement, no source).
+const COLD_RATIO: f64 = 1.5;
+
 /// Days in the rate that must exceed the set minimum at the flag.
 const RATE_DAYS: i32 = 14;
 
@@ -150,7 +153,7 @@ pub(super) fn assess(
     family
         .iter()
         .zip(watches)
-        .map(|(history, watch)| watch.finding(history, family_rates, test, log_limit))
+        .map(|(history, watch)| watch.finding(history, family_rates, test, decide, log_limit))
         .collect()
 }
 
@@ -194,7 +197,8 @@ impl Watch {
     fn hold_repair(&mut self, worked_on: Option<i32>, day: i32, least: f64) {
         if let Some(work) = worked_on {
             // Other work soon after a cure finds a quiet engine; what was to be proved stays to be proved.
-            let rate = self.recent_rate(RATE_DAYS).rate().filter(|rate| *rate >= least);
+            let standing = self.flagged_on.is_some();
+            let rate = self.recent_rate(RATE_DAYS).rate().filter(|r| standing || *r >= least);
             self.repair = rate.map(|rate| (work, rate)).or(self.repair);
         }
         let Some((work, before)) = self.repair else { return };
@@ -312,6 +316,7 @@ impl Watch {
         history: &History<'_>,
         family_rates: [f64; 2],
         test: &TestSettings,
+        decide: &DecideSettings,
         log_limit: f64,
     ) -> Option<MisfireFinding> {
         let last = self.recent.last()?.0;
@@ -348,7 +353,22 @@ impl Watch {
             &parts(&|day| day < base_end),
             0.95,
         );
+        // Evidence takes long to fade after weeks of misfires: well below the rate that is acted on it is not asked.
+        let least = decide.misfire_per_1000_rev_min;
+        let faded = self.log_r() < log_limit - decide.watch_nats;
+        let gone_back = rate < CURED_SHARE * least || (faded && rate < least);
+        // Few revolutions are cold: as if some events more had come at the warm rate.
+        let of_warm = FAMILY_SHAPE * self.dispersion;
+        let mostly_cold = match (warm.rate().filter(|r| *r > 0.0), cold.rate()) {
+            (Some(warm), Some(_)) => {
+                (cold.count + of_warm) / (cold.kilorevs + of_warm / warm) > COLD_RATIO * warm
+            }
+            (None, Some(cold)) => cold > 0.0,
+            _ => false,
+        };
         Some(MisfireFinding {
+            mostly_cold,
+            stands: self.flagged_on.is_some() && !gone_back,
             per_1000_rev: rate,
             baseline_per_1000_rev: before.rate().unwrap_or(self.own_rates(family_rates)[0].0),
             warm_per_1000_rev: warm.rate().unwrap_or(f64::NAN),
@@ -442,6 +462,7 @@ mod tests {
     #[test]
     fn work_on_a_quiet_engine_changes_nothing() {
         let mut watch = misfiring();
+        watch.flagged_on = None;
         watch.recent.truncate(90);
         watch.hold_repair(Some(90), 90, 0.5);
         assert_eq!(watch.repair, None);

@@ -11,13 +11,10 @@ use super::{windows, within};
 use crate::settings::TestSettings;
 use crate::tables::days::Day;
 use crate::tables::findings::{
-    Cause, CauseWeight, Estimate, SeriesFinding, SeriesKind, VehicleFindings,
+    Cause, CauseWeight, Estimate, LEVEL_SD, SeriesFinding, SeriesKind, VehicleFindings,
 };
 use crate::tables::fleet::{AirMetering, Service, ServiceRecord};
 use crate::tables::trips::Band;
-
-/// Sd of the level of sound vehicles, log-percent (study of the drift test: its simulator's 2.5).
-const LEVEL_SD: f64 = 2.5;
 
 /// Posterior over causes from all witnesses.
 pub(super) fn causes(
@@ -46,7 +43,8 @@ pub(super) fn causes(
         s.kind.is_mixture() && s.flagged_up.or(s.flagged_down).or(s.level_on).is_some()
     };
     let near_limit = findings.series.iter().any(|s| s.near_limit_on.is_some());
-    if near_limit && !findings.series.iter().any(changed) {
+    let mixture_changed = findings.series.iter().any(changed);
+    if near_limit && !mixture_changed {
         // It stood there from the start: no change tells of it, but where it stands does.
         let known = bands.iter().filter(|(f, ..)| f.finding.recent_raw.is_finite());
         changes = known.map(|(f, bank, band)| seen(*bank, *band, f.finding.recent_raw)).collect();
@@ -69,6 +67,7 @@ pub(super) fn causes(
         breathing_from_sensor: history.vehicle.air_metering == AirMetering::Maf,
         warmup_gap: change(SeriesKind::WarmupGap),
         misfires: findings.misfires.as_ref(),
+        mixture_changed: mixture_changed || near_limit,
         plug_km: plug_km(history, findings.odometer_km),
         plug_life_km: input.decide.plug_life_km,
         cured_days_ago: &|cause| {

@@ -8,7 +8,7 @@ use crate::stats::counts::{Counted, dispersed_ratio, pooled};
 use crate::stats::wander::{self, Differences, Wander, by_period, half_width};
 use crate::tables::days::Day;
 use crate::tables::findings::{
-    AdjustedFuel, AdjustedSeries, Estimate, Outcome, OutcomeSummary, SeriesKind,
+    AdjustedFuel, AdjustedSeries, Estimate, OFF, Outcome, OutcomeSummary, SeriesKind,
 };
 use crate::tables::fleet::{Service, ServiceRecord};
 use std::collections::BTreeMap;
@@ -21,13 +21,18 @@ const WINDOW_DAYS: i32 = 45;
 /// practice, no source).
 const RELEARN_DAYS: i32 = 7;
 
+/// Days on either side of the work that tell whether misfires jumped at it.
+const BESIDE_DAYS: i32 = 21;
+
 /// Days with data that either side must have.
 const ROWS_MIN: usize = 10;
 
-/// Share of the raised trim or misfire rate that must go for the work to count as done, and change of the trim below
-/// which it did nothing (own judgement: a job is called good when both trims sit near zero).
+/// Share of what was wrong that must go for the work to count as done (own judgement: a job is called good when both
+/// trims sit near zero).
 const WORKED_SHARE: f64 = 0.5;
-const NO_EFFECT_PCT: f64 = 1.5;
+
+/// Share of the size from which a change counts, below which the work did nothing (own judgement, no source).
+const NO_EFFECT_SHARE: f64 = 0.5;
 
 /// Work that is meant to change trims.
 fn is_cleaning(service: Service) -> bool {
@@ -42,6 +47,18 @@ fn is_cleaning(service: Service) -> bool {
             | Service::FuelFilter
             | Service::AirFilter
     )
+}
+
+/// Whether the work is on what such a series watches.
+fn is_work_on(service: Service, kind: SeriesKind) -> bool {
+    match service {
+        Service::ThrottleCleaning => kind == SeriesKind::IdleThrottle,
+        Service::IntakeCleaning => matches!(
+            kind,
+            SeriesKind::IdleThrottle | SeriesKind::Breathing | SeriesKind::WarmupGap
+        ),
+        _ => false,
+    }
 }
 
 /// One outcome per job up to `as_of`, by day, then vehicle, then kind.
@@ -61,26 +78,31 @@ pub fn assess(
         fuel.iter().map(|f| (f.vehicle.as_str(), f)).collect();
     jobs.into_iter()
         .map(|job| {
-            let others = || {
+            let others = |counts: fn(Service) -> bool| {
                 let of_vehicle = services.iter().filter(|s| s.vehicle == job.vehicle);
-                of_vehicle.filter(|s| is_cleaning(s.service)).map(|s| s.day)
+                let days = of_vehicle.filter(|s| counts(s.service)).map(|s| s.day);
+                let next = days.clone().filter(|day| *day > job.day).min();
+                let last = days.filter(|day| *day < job.day).max();
+                let until = next.unwrap_or(as_of + 1).min(as_of + 1);
+                // What earlier work took away is not this one's.
+                last.map_or(i32::MIN, |day| day + RELEARN_DAYS)..until
             };
-            let next = others().filter(|day| *day > job.day).min();
-            let last = others().filter(|day| *day < job.day).max();
             let fuel = fuel.get(job.vehicle.as_str()).copied();
             let days = days.get(&job.vehicle).unwrap_or(&none);
-            let until = next.unwrap_or(as_of + 1).min(as_of + 1);
-            // What earlier work took away is not this one's.
-            let since = last.map_or(i32::MIN, |day| day + RELEARN_DAYS);
-            outcome(job, since..until, adjusted, fuel, days, decide.misfire_per_1000_rev_min)
+            // A hose or a pump stands in the records as other work, and moves the trim; what is found to grow is held
+            // against the work that is meant to end it.
+            let counted = others(|s| s != Service::BatteryDisconnect);
+            let answered = others(is_cleaning);
+            outcome(job, &counted, &answered, adjusted, fuel, days, decide.misfire_per_1000_rev_min)
         })
         .collect()
 }
 
-/// `counted`: the days from a week after earlier work to the next.
+/// `counted`: the days from a week after earlier work to the next; `answered`: the same for cleaning only.
 fn outcome(
     job: &ServiceRecord,
-    counted: Range<i32>,
+    counted: &Range<i32>,
+    answered: &Range<i32>,
     adjusted: &[AdjustedSeries],
     fuel: Option<&AdjustedFuel>,
     days: &[Day],
@@ -90,16 +112,30 @@ fn outcome(
     let before = (job.day - WINDOW_DAYS).max(counted.start)..job.day;
     let after = job.day + RELEARN_DAYS..(job.day + RELEARN_DAYS + WINDOW_DAYS).min(until);
     let own = || adjusted.iter().filter(|s| s.vehicle == job.vehicle);
+    let sides = |s: &AdjustedSeries| Sides::of(s, answered.start, job.day, &before, &after);
+    let is_trim = |s: &&AdjustedSeries| matches!(s.kind, SeriesKind::TrimBank(_));
     // The bank that stood further off before the work is the one that it was for.
-    let sides = own().filter_map(|s| TrimSides::of(s, counted.start, job.day, &before, &after));
-    let trim = sides.max_by(|x, y| x.before.abs().total_cmp(&y.before.abs()));
-    let last = days.iter().map(|d| d.day).filter(|d| *d < until).max();
+    let banks = own().filter(is_trim).filter_map(sides);
+    let trim = banks.max_by(|x, y| x.before.abs().total_cmp(&y.before.abs()));
+    // Single bands, throttle, breathing and warm-up are judged where something was found in them, or stands off in what
+    // the work is for.
+    let others = own().filter(|s| !is_trim(s)).filter_map(|s| Some((s.kind, sides(s)?)));
+    let is_for = |kind| is_work_on(job.service, kind);
+    let told = others.filter(|(kind, s)| s.growth != 0.0 || (is_for(*kind) && s.is_wrong()));
+    let mut effects: Vec<Option<Effect>> = told.map(|(_, s)| Some(s.effect())).collect();
+    let last = days.iter().map(|d| d.day).filter(|d| *d < answered.end).max();
     let flags = own().flat_map(|s| &s.flags).map(|f| f.day);
-    let flags = flags.filter(|day| *day > job.day && *day < until);
-    let misfires = [&before, &after].map(|window| misfires(days, window));
-    let ratio = misfire_ratio(&misfires);
-    let rates = misfires.map(|weeks| pooled(&weeks).rate());
+    let flags = flags.filter(|day| *day > job.day && *day < answered.end);
+    let both = [&before, &after].map(|window| misfires(days, window));
+    let ratio = misfire_ratio(&both);
+    let rates = both.map(|weeks| pooled(&weeks).rate());
+    // What grows on is not made worse by the work: only what jumps at it.
+    let beside = [job.day - BESIDE_DAYS..job.day, after.start..after.start + BESIDE_DAYS];
+    let beside = [(&before, &beside[0]), (&after, &beside[1])]
+        .map(|(w, b)| misfires(days, &(w.start.max(b.start)..w.end.min(b.end))));
+    let at_job = misfire_ratio(&beside);
     let change = trim.as_ref().map_or(Estimate::NONE, |t| t.change);
+    effects.extend([trim.as_ref().map(Sides::effect), misfire_effect(rates, ratio, at_job, misfire_min)]);
     Outcome {
         vehicle: job.vehicle.clone(),
         day: job.day,
@@ -113,10 +149,7 @@ fn outcome(
         economy_change_pct: fuel.map_or(Estimate::NONE, |f| economy_change(f, &before, &after)),
         days_until_next_flag: flags.min().map(|f| f - job.day),
         days_after: last.map_or(0, |l| (l - job.day).max(0)),
-        verdict: verdict(&[
-            trim.as_ref().map(TrimSides::effect),
-            misfire_effect(rates, ratio, misfire_min),
-        ]),
+        verdict: verdict(&effects),
     }
 }
 
@@ -143,17 +176,22 @@ fn verdict(effects: &[Option<Effect>]) -> &'static str {
     }
 }
 
-/// The trim of one bank on both sides of the work, log-percent above the baseline.
+/// One series on both sides of the work, above the baseline; above nought where the baseline itself was off.
 #[derive(Debug, Clone, Copy)]
-struct TrimSides {
+struct Sides {
     before: f64,
     after: f64,
+    /// Of the values as they would be on the day of the work.
     change: Estimate,
-    /// It had fallen: by what was found, or by where it stood.
-    fallen: bool,
+    /// Which way it was found to go before the work: 1 up, -1 down, 0 not known.
+    growth: f64,
+    /// How far off it stood on the day of the work, without it and with it.
+    off: [f64; 2],
+    /// Size from which a change counts.
+    least: f64,
 }
 
-impl TrimSides {
+impl Sides {
     /// `None` with too few days on a side.
     fn of(
         series: &AdjustedSeries,
@@ -161,9 +199,12 @@ impl TrimSides {
         job: i32,
         before: &Range<i32>,
         after: &Range<i32>,
-    ) -> Option<TrimSides> {
+    ) -> Option<Sides> {
+        // One that was off when its logs began should come back to nought.
+        let start = if series.start.abs() > OFF { series.start } else { 0.0 };
         let rows = |window: &Range<i32>| -> Vec<(i32, f64, f64)> {
-            series.rows.iter().filter(|r| window.contains(&r.0)).copied().collect()
+            let inside = series.rows.iter().filter(|r| window.contains(&r.0));
+            inside.map(|(day, weight, value)| (*day, *weight, start + value)).collect()
         };
         let (b, a) = (rows(before), rows(after));
         if b.len() < ROWS_MIN || a.len() < ROWS_MIN {
@@ -181,23 +222,39 @@ impl TrimSides {
             + 2.0 * series.reference_sd.powi(2)
             + series.steps_per_day * days_for_steps(&b, &a);
         let (value, half) = (after.at_job - before.at_job, 1.96 * variance.sqrt());
-        Some(TrimSides {
+        Some(Sides {
             before: before.mean,
             after: after.mean,
             change: Estimate { value, lo: value - half, hi: value + half },
-            fallen: growth < 0.0 || (growth == 0.0 && before.mean < -NO_EFFECT_PCT),
+            growth,
+            off: [before.at_job, after.at_job],
+            least: series.least_change,
         })
     }
 
-    /// A trim that had fallen must rise to be right again; any other must fall.
+    /// Something was found before the work, or stood off.
+    fn is_wrong(&self) -> bool {
+        self.growth != 0.0 || self.before.abs() >= self.least
+    }
+
+    /// What had fallen must rise to be right again; anything else must fall. Where nothing was wrong, nothing can work.
     fn effect(&self) -> Effect {
         let c = self.change;
-        // How far the trim came back, and the least and the most by which it may have.
+        let fallen =
+            self.growth < 0.0 || (self.growth == 0.0 && self.before < -NO_EFFECT_SHARE * self.least);
+        // How far it came back, and the least and the most by which it may have.
         let (gone, least, most) =
-            if self.fallen { (c.value, c.lo, c.hi) } else { (-c.value, -c.hi, -c.lo) };
-        if most < -NO_EFFECT_PCT {
+            if fallen { (c.value, c.lo, c.hi) } else { (-c.value, -c.hi, -c.lo) };
+        let nearer = self.off[1].abs() < self.off[0].abs();
+        let some = NO_EFFECT_SHARE * self.least;
+        if most < -some && !nearer {
             Effect::Worse
-        } else if least > 0.0 && gone > NO_EFFECT_PCT && gone >= WORKED_SHARE * self.before.abs() {
+        } else if self.is_wrong()
+            && nearer
+            && least > 0.0
+            && gone > some
+            && gone >= WORKED_SHARE * self.before.abs()
+        {
             Effect::Worked
         } else {
             Effect::None
@@ -205,17 +262,28 @@ impl TrimSides {
     }
 }
 
-/// Which way the trim of this bank was found to go between `since` and the day of the work: 1 up, -1 down, 0 not known.
+/// Which way a series was found to go between `since` and the day of the work: 1 up, -1 down, 0 not known.
 fn growth(series: &AdjustedSeries, since: i32, job: i32) -> f64 {
-    let flags = series.flags.iter().filter(|f| since <= f.day && f.day <= job);
-    let told = flags.filter_map(|f| match (f.kind, f.rose) {
-        (SeriesKind::TrimAll, rose) => Some((f.day, if rose { 1.0 } else { -1.0 })),
-        // Most faults make a trim rise: that of the bank which then stands higher.
-        (SeriesKind::BankGap, rose) => (rose == (series.bank == 1)).then_some((f.day, 1.0)),
-        (SeriesKind::IdleGap | SeriesKind::LoadGap, true) => Some((f.day, 1.0)),
-        _ => None,
-    });
-    told.max_by_key(|(day, _)| *day).map_or(0.0, |(_, way)| way)
+    let way = |rose: bool| if rose { 1.0 } else { -1.0 };
+    let told = |way_of: &dyn Fn(SeriesKind, bool) -> Option<f64>| {
+        let flags = series.flags.iter().filter(|f| since <= f.day && f.day <= job);
+        let told = flags.filter_map(|f| Some((f.day, way_of(f.kind, f.rose)?)));
+        told.max_by_key(|(day, _)| *day).map(|(_, way)| way)
+    };
+    let SeriesKind::TrimBank(bank) = series.kind else {
+        return told(&|kind, rose| (kind == series.kind).then(|| way(rose))).unwrap_or(0.0);
+    };
+    // Between bands it is not known which of them goes; the trim over all of them tells.
+    let all = told(&|kind, rose| (kind == SeriesKind::TrimAll).then(|| way(rose)));
+    // Most faults make a trim rise: that of the bank which then stands higher.
+    let apart = || {
+        told(&|kind, rose| match kind {
+            SeriesKind::BankGap => (rose == (bank == 1)).then_some(1.0),
+            SeriesKind::IdleGap | SeriesKind::LoadGap => rose.then_some(1.0),
+            _ => None,
+        })
+    };
+    all.or_else(apart).unwrap_or(0.0)
 }
 
 /// One side of the work: its mean, and where it stood on the day of the work.
@@ -296,14 +364,20 @@ fn misfire_ratio([before, after]: &[Vec<Counted>; 2]) -> Estimate {
     })
 }
 
-/// Judged only where the rate on one side is high enough to be acted on, per 1,000 revolutions.
-fn misfire_effect(rates: [f64; 2], ratio: Estimate, least: f64) -> Option<Effect> {
+/// Judged only where the rate on one side is high enough to be acted on, per 1,000 revolutions; `at_job` is the ratio of
+/// the weeks next to the work.
+fn misfire_effect(
+    rates: [f64; 2],
+    ratio: Estimate,
+    at_job: Estimate,
+    least: f64,
+) -> Option<Effect> {
     let [before, after] = rates;
     let counted = before.is_finite() && after.is_finite() && ratio.is_known();
     (counted && before.max(after) >= least).then(|| {
         if ratio.hi < 1.0 && ratio.value <= WORKED_SHARE {
             Effect::Worked
-        } else if ratio.lo > 1.0 && ratio.value >= 1.0 / WORKED_SHARE {
+        } else if ratio.lo > 1.0 && at_job.lo > 1.0 && at_job.value >= 1.0 / WORKED_SHARE {
             Effect::Worse
         } else {
             Effect::None
@@ -351,6 +425,9 @@ pub fn summarise(outcomes: &[Outcome]) -> Vec<OutcomeSummary> {
 fn summary(service: &str, jobs: &[&Outcome]) -> OutcomeSummary {
     let judged: Vec<&&Outcome> = jobs.iter().filter(|o| o.verdict != "too_early").collect();
     let count = |v: &str| judged.iter().filter(|o| o.verdict == v).count();
+    // How long work lasts can be told of work that worked.
+    let worked: Vec<&&Outcome> =
+        judged.iter().filter(|o| o.verdict == "worked").copied().collect();
     let known = |f: &dyn Fn(&Outcome) -> f64| -> Vec<f64> {
         judged.iter().map(|o| f(o)).filter(|v| v.is_finite()).collect()
     };
@@ -369,8 +446,8 @@ fn summary(service: &str, jobs: &[&Outcome]) -> OutcomeSummary {
         })),
         economy_change_pct: median_interval(known(&|o| o.economy_change_pct.value)),
         cost_median: median_interval(costs).value,
-        flagged_again: judged.iter().filter(|o| o.days_until_next_flag.is_some()).count(),
-        days_until_next_flag_median: median_time(&judged),
+        flagged_again: worked.iter().filter(|o| o.days_until_next_flag.is_some()).count(),
+        days_until_next_flag_median: median_time(&worked),
     }
 }
 
@@ -397,8 +474,8 @@ fn median_interval(mut v: Vec<f64>) -> Estimate {
 }
 
 /// Kaplan-Meier median of the days until drift was found again; `NaN` while more than half are still clean.
-fn median_time(judged: &[&&Outcome]) -> f64 {
-    let mut times: Vec<(i32, bool)> = judged
+fn median_time(worked: &[&&Outcome]) -> f64 {
+    let mut times: Vec<(i32, bool)> = worked
         .iter()
         .map(|o| o.days_until_next_flag.map_or((o.days_after, false), |d| (d, true)))
         .collect();
@@ -452,9 +529,9 @@ mod tests {
     }
 
     fn trim(before: f64, change: f64, half: f64) -> Effect {
+        let after = before + change;
         let change = Estimate { value: change, lo: change - half, hi: change + half };
-        let fallen = before < -NO_EFFECT_PCT;
-        TrimSides { before, after: before + change.value, change, fallen }.effect()
+        Sides { before, after, change, growth: 0.0, off: [before, after], least: 3.0 }.effect()
     }
 
     #[test]
@@ -463,6 +540,35 @@ mod tests {
         assert_eq!(trim(10.0, -2.0, 1.0), Effect::None);
         assert_eq!(trim(10.0, 5.0, 2.0), Effect::Worse);
         assert_eq!(verdict(&[None, None]), "too_early");
+    }
+
+    #[test]
+    fn where_nothing_was_wrong_nothing_worked() {
+        assert_eq!(trim(1.0, -3.0, 1.0), Effect::None);
+        assert_eq!(trim(3.5, -9.0, 1.0), Effect::None, "it went past nought as far as it had stood before it");
+    }
+
+    #[test]
+    fn a_vehicle_that_was_off_when_its_logs_began_is_right_at_nought() {
+        // It stood at +9 % from the first day on, which the baseline takes for its own; the job takes 8.5 % away.
+        let off = |start: f64| {
+            let value = |d: i32| if d < 0 { 0.0 } else { -8.5 } + f64::from(d.rem_euclid(3)) * 0.1;
+            let series = AdjustedSeries {
+                vehicle: "v".to_owned(),
+                kind: SeriesKind::TrimBank(1),
+                least_change: 3.0,
+                start,
+                rows: (-60..60).map(|d| (d, 1.0, value(d))).collect(),
+                long_run_variance: 0.1,
+                reference_sd: 0.0,
+                steps_per_day: 0.0,
+                slope_per_day: (0.0, 0.0),
+                flags: Vec::new(),
+            };
+            Sides::of(&series, -1000, 0, &(-45..0), &(7..52)).expect("enough days").effect()
+        };
+        assert_eq!(off(9.0), Effect::Worked);
+        assert_eq!(off(0.0), Effect::None);
     }
 
     #[test]
@@ -478,12 +584,15 @@ mod tests {
         let effect = |before: u64, after: u64| {
             let both = [weeks(before, 30.0), weeks(after, 30.0)];
             let ratio = misfire_ratio(&both);
-            misfire_effect(both.map(|w| pooled(&w).rate()), ratio, 0.5)
+            misfire_effect(both.map(|w| pooled(&w).rate()), ratio, ratio, 0.5)
         };
         assert_eq!(effect(90, 3), Some(Effect::Worked));
         assert_eq!(effect(90, 80), Some(Effect::None));
         assert_eq!(effect(3, 90), Some(Effect::Worse));
         assert_eq!(effect(3, 1), None, "a rate that nobody acts on");
+        assert_eq!(effect(20, 0), Some(Effect::Worked), "a perfect cure");
+        let grows = |from: f64| Estimate { value: from, lo: 0.9 * from, hi: 1.1 * from };
+        assert_eq!(misfire_effect([1.0, 2.5], grows(2.5), grows(1.3), 0.5), Some(Effect::None));
         assert_eq!(verdict(&[Some(Effect::None), effect(90, 3)]), "worked");
         assert_eq!(verdict(&[Some(Effect::Worse), effect(90, 3)]), "worse");
     }
@@ -494,7 +603,9 @@ mod tests {
         let grows = |d: i32| f64::from(d) * 0.05 + if d < 0 { 9.0 } else { 0.0 };
         let series = |sd| AdjustedSeries {
             vehicle: "v".to_owned(),
-            bank: 1,
+            kind: SeriesKind::TrimBank(1),
+            least_change: 3.0,
+            start: 0.0,
             rows: (-60..60).map(|d| (d, 1.0, grows(d))).collect(),
             long_run_variance: 0.01,
             reference_sd: 0.0,
@@ -503,7 +614,7 @@ mod tests {
             flags: Vec::new(),
         };
         let change = |slope_sd| {
-            TrimSides::of(&series(slope_sd), -1000, 0, &(-45..0), &(7..52))
+            Sides::of(&series(slope_sd), -1000, 0, &(-45..0), &(7..52))
                 .expect("enough days")
                 .change
         };

@@ -197,7 +197,8 @@ pub struct DispersedRatio {
 ///
 /// Variance `dispersion * mean`, dispersion by Pearson within both samples (McCullagh & Nelder,
 /// 1989, sec. 6.2), log ratio with Student's t. A sample without events counts half an event
-/// (common practice, no source). `None` with fewer than three parts in all or no event at all.
+/// (common practice, no source), and its ratio ends no further out than in the exact interval of as many independent
+/// events as the other has over the dispersion (Clopper & Pearson, 1934; thinned as in [`concentration`]). `None` with fewer than three parts in all or no event at all.
 #[must_use]
 pub fn dispersed_ratio(
     first: &[Counted],
@@ -223,10 +224,20 @@ pub fn dispersed_ratio(
     let ratio = events(a) / a.exposure / (events(b) / b.exposure);
     let error = (dispersion * (1.0 / events(a) + 1.0 / events(b))).sqrt();
     let reach = (t_reach(level, df) * error).exp();
+    // The largest share of one sample among so many independent events of which it has none.
+    let most = |all: Counted| 1.0 - (0.5 * (1.0 - level)).powf(dispersion / all.count as f64);
+    let odds = |share: f64| share / (1.0 - share);
+    let (exact_lo, exact_hi) = match (a.count, b.count) {
+        (0, _) => (0.0, odds(most(b)) * b.exposure / a.exposure),
+        (_, 0) => (b.exposure / a.exposure / odds(most(a)), f64::INFINITY),
+        _ => (0.0, f64::INFINITY),
+    };
+    let within = |lo: f64, hi: f64| (if lo < ratio { lo } else { ratio }, if hi > ratio { hi } else { ratio });
+    let (exact_lo, exact_hi) = within(exact_lo, exact_hi);
     Some(DispersedRatio {
         ratio,
-        lo: ratio / reach,
-        hi: ratio * reach,
+        lo: (ratio / reach).max(exact_lo),
+        hi: (ratio * reach).min(exact_hi),
         p_greater: t_upper_tail(ratio.ln() / error, df),
         dispersion,
     })

@@ -52,6 +52,12 @@ pub enum SeriesKind {
     WarmupGap,
 }
 
+/// Sd of the level of sound vehicles, log-percent (study of the drift test: its simulator's 2.5).
+pub const LEVEL_SD: f64 = 2.5;
+
+/// Trim from which a vehicle counts as off, log-percent: two sd of what sound ones differ by.
+pub const OFF: f64 = 2.0 * LEVEL_SD;
+
 impl SeriesKind {
     /// Name in files.
     pub fn name(self) -> String {
@@ -83,6 +89,22 @@ impl SeriesKind {
         matches!(self, SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..))
     }
 
+    /// Whether it is the trim of a bank or a band that `whole` is made of; a single bank's band is a part of itself.
+    pub fn is_part_of(self, whole: SeriesKind) -> bool {
+        match (self, whole) {
+            (
+                SeriesKind::Trim(..) | SeriesKind::TrimBank(_),
+                SeriesKind::TrimAll
+                | SeriesKind::BankGap
+                | SeriesKind::IdleGap
+                | SeriesKind::LoadGap,
+            ) => true,
+            (SeriesKind::Trim(bank, _), SeriesKind::TrimBank(of)) => bank == of,
+            (SeriesKind::Trim(bank, band), SeriesKind::Trim(of, only)) => (bank, band) == (of, only),
+            _ => false,
+        }
+    }
+
     /// Unit of the values.
     pub fn unit(self) -> &'static str {
         if self.is_trim() { "log-%" } else { "%" }
@@ -100,8 +122,10 @@ pub struct SeriesFinding {
     pub days_in_all: usize,
     /// Own level in the baseline period, before peers are taken off.
     pub baseline: f64,
-    /// Size from which a change counts.
+    /// Size from which a rise counts.
     pub least_change: f64,
+    /// Size from which a fall counts.
+    pub least_fall: f64,
     /// Rise and fall (as a positive number) of a lasting change of level that is acted on, if a jump of this series is.
     pub level_limits: Option<(f64, f64)>,
     /// Peer-adjusted change to now from the baseline since the last repair, in the unit of the series.
@@ -226,10 +250,14 @@ pub struct MisfireFinding {
     pub warm_per_1000_rev: f64,
     /// Recent cold rate.
     pub cold_per_1000_rev: f64,
+    /// The cold rate is well above the warm one, also for the few revolutions that it rests on.
+    pub mostly_cold: bool,
     /// Recent rate over baseline rate (baseline shrunk to the family).
     pub ratio: Estimate,
     /// First day on which the sequential test of the rate crossed its limit.
     pub flagged_on: Option<i32>,
+    /// It was flagged and the rate has not gone back since.
+    pub stands: bool,
     /// Log evidence at the last look.
     pub log_r: f64,
     /// Its limit.
@@ -529,9 +557,9 @@ pub struct OutcomeSummary {
     pub economy_change_pct: Estimate,
     /// Median price in the fleet's currency, `NaN` if none was written down.
     pub cost_median: f64,
-    /// Judged jobs after which drift was found again.
+    /// Jobs that worked after which drift was found again.
     pub flagged_again: usize,
-    /// Median days until drift was found again (jobs still clean count as censored), `NaN` if it cannot be told.
+    /// Median days until it was (jobs still clean count as censored), `NaN` if it cannot be told.
     pub days_until_next_flag_median: f64,
 }
 
@@ -564,9 +592,14 @@ pub struct GuaranteeFigures {
 pub struct AdjustedSeries {
     /// Vehicle name.
     pub vehicle: String,
-    /// Bank, 1 or 2.
-    pub bank: usize,
-    /// (day, weight, log-percent above the vehicle's first baseline), days ascending; weight 1 is a normal day.
+    /// What is measured: the trim of a bank (bank 1 where there is one), how far a band stands from the others, idle
+    /// throttle, breathing or the warm-up gap.
+    pub kind: SeriesKind,
+    /// Size from which a change counts.
+    pub least_change: f64,
+    /// Where the trim stood on the vehicle's first days, log-percent from nought; `NaN` for what has no nought.
+    pub start: f64,
+    /// (day, weight, value above the vehicle's first baseline), days ascending; weight 1 is a normal day.
     pub rows: Vec<(i32, f64, f64)>,
     /// Long-run variance: that of the mean of many days is this over their weight, log-percent².
     pub long_run_variance: f64,
@@ -576,7 +609,7 @@ pub struct AdjustedSeries {
     pub steps_per_day: f64,
     /// How fast a fault grows, mean and sd of the slope before it is cut at nought, log-percent per day.
     pub slope_per_day: (f64, f64),
-    /// Flags of the vehicle's trims over its whole history.
+    /// Flags of all series of the vehicle over its whole history.
     pub flags: Vec<TrimFlag>,
 }
 

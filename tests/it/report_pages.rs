@@ -82,6 +82,8 @@ pub(crate) fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
         cold_per_1000_rev: f64::NAN,
         ratio: Estimate { value: 3.0, lo: 1.0, hi: f64::INFINITY },
         flagged_on: None,
+        stands: false,
+        mostly_cold: false,
         log_r: f64::NAN,
         log_limit: 13.0,
         cylinder: Some(2),

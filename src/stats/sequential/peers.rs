@@ -11,6 +11,7 @@ use rayon::prelude::*;
 
 use super::fleet::SeriesInput;
 use super::params::Params;
+use crate::stats::robust::median_of;
 
 /// Common mode of every row and the reference's sd.
 #[derive(Debug, Clone)]
@@ -59,28 +60,38 @@ struct Standing {
     level: f64,
     own: RunningMedian,
     slow: f64,
+    /// How far its group's median, without it, has stood from that of all groups of late.
+    apart: Apart,
     /// Common mode last used for this vehicle.
     common_mode: f64,
+    last_day: i32,
 }
 
 impl Standing {
     /// The peers' median without this vehicle, number `i`, in small groups drawn to that of all groups.
+    ///
+    /// What a group has for itself moves with the seasons, the noise of its median from day to day: the mean of some weeks
+    /// is drawn by far less than what a day has beyond it.
     fn common_mode(
-        &self,
+        &mut self,
         group: &Poll,
         all: &Poll,
         unlikeness: &Unlikeness,
-        i: usize,
-        y: f64,
+        (i, day, y): (usize, i32, f64),
     ) -> f64 {
         let vote = y - self.level;
         let (own_voters, own) = group.median_without(group.position(vote, i));
         let (all_voters, overall) = all.median_without(all.position(vote, i));
-        let weight = unlikeness.own_weight(own_voters.max(1));
         if own_voters >= FEWEST_VOTERS {
-            weight * own + (1.0 - weight) * overall
-        } else if all_voters >= FEWEST_VOTERS {
+            let noise = unlikeness.noise(own_voters);
+            let today = own - overall;
+            let apart = self.apart.take(day, today);
             overall
+                + unlikeness.weight(noise * APART_NOISE) * apart
+                + unlikeness.weight(noise) * (today - apart)
+        } else if all_voters >= FEWEST_VOTERS {
+            // Where its group stood when it was last seen to stand apart tells more than nothing.
+            overall + unlikeness.weight(unlikeness.noise(FEWEST_VOTERS) * APART_NOISE) * self.apart.mean
         } else {
             self.common_mode
         }
@@ -94,6 +105,25 @@ impl Standing {
         if self.seen > SLOW_AFTER_ROWS {
             self.slow += (surprise - self.slow) / params.slow_memory_rows;
         }
+    }
+}
+
+/// Exponential mean over days: a plain one until it is older than its memory.
+#[derive(Debug, Clone, Copy, Default)]
+struct Apart {
+    mean: f64,
+    seen: f64,
+    day: i32,
+}
+
+impl Apart {
+    /// Takes a day's value in and tells the mean.
+    fn take(&mut self, day: i32, value: f64) -> f64 {
+        self.seen += 1.0;
+        let fresh = -(-f64::from(day - self.day) / APART_MEMORY_DAYS).exp_m1();
+        self.mean += (1.0 / self.seen).max(fresh).min(1.0) * (value - self.mean);
+        self.day = day;
+        self.mean
     }
 }
 
@@ -177,6 +207,17 @@ const SLOW_AFTER_ROWS: u32 = 20;
 /// Standard error of a median as a multiple of a mean's (sqrt(pi / 2)).
 const MEDIAN_FACTOR: f64 = 1.25;
 
+/// Days without a value after which a vehicle is no voter any more (common practice, no source).
+const VOTER_DAYS: i32 = 28;
+
+/// Days over which it is averaged how far a group stands from all: long against the noise, whose memory is a few days,
+/// and short against a season (as the mean by which a vehicle's sensitivity is measured).
+const APART_MEMORY_DAYS: f64 = 14.0;
+
+/// Share of the variance of a day's noise that such a mean has, with a correlation of one half from day to day: an
+/// exponential mean of memory T has that of 2 T days, of which (1 - 0.5) / (1 + 0.5) count.
+const APART_NOISE: f64 = 3.0 / (2.0 * APART_MEMORY_DAYS);
+
 /// Days after which the sd of a reference is believed: vehicles vote from their tenth value on, and a season does not
 /// go far meanwhile (common practice, no source).
 const SETTLES_DAYS: i32 = 40;
@@ -188,25 +229,31 @@ const FEWEST_FOR_VARIANCE: usize = 3;
 ///
 /// Running means over the fleet. Where groups share their season, small groups borrow from all;
 /// where each goes its own way, they keep to themselves.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 struct Unlikeness {
     /// Variance of votes within a group.
     within: f64,
     /// Variance of the groups' true common modes around that of all.
     between: f64,
+    /// How far each group has stood from all of late: its noise is small beside what it shows.
+    apart: Vec<Apart>,
     days: f64,
     /// Days on which at least two groups could be compared.
     compared: f64,
 }
 
 impl Unlikeness {
-    /// Weight of a group's own median with `voters` votes.
-    fn own_weight(&self, voters: usize) -> f64 {
-        let noise = MEDIAN_FACTOR * MEDIAN_FACTOR * self.within / voters as f64;
+    /// Variance of a day's median of `voters` votes.
+    fn noise(&self, voters: usize) -> f64 {
+        MEDIAN_FACTOR * MEDIAN_FACTOR * self.within / voters as f64
+    }
+
+    /// Weight of what a group shows for itself with such a variance of noise.
+    fn weight(&self, noise: f64) -> f64 {
         if noise > 0.0 { self.between.max(0.0) / (self.between.max(0.0) + noise) } else { 1.0 }
     }
 
-    fn learn(&mut self, polls: &[Poll], overall: f64, params: &Params) {
+    fn learn(&mut self, day: i32, polls: &[Poll], overall: f64, params: &Params) {
         let large = || polls.iter().filter(|p| p.votes.len() >= FEWEST_FOR_VARIANCE);
         let groups = large().count() as f64;
         if groups == 0.0 {
@@ -224,12 +271,17 @@ impl Unlikeness {
         self.within += (within - self.within) / memory;
         if groups > 1.0 {
             self.compared += 1.0;
-            let excess = |p: &Poll| {
+            // All groups' median contains each group's own: the squares of G distances hold G - 1 groups' worth of what
+            // they differ by, and of noise.
+            let excess = |(p, apart): (&Poll, &mut Apart)| {
                 let (k, median) = p.median_without(None);
-                (median - overall).powi(2) - MEDIAN_FACTOR * MEDIAN_FACTOR * within / k as f64
+                let noise = MEDIAN_FACTOR * MEDIAN_FACTOR * within / k as f64;
+                let share = (groups - 1.0) / groups * APART_NOISE.max(1.0 / (1.0 + apart.seen));
+                apart.take(day, median - overall).powi(2) - share * noise
             };
-            // All groups' median contains each group's own.
-            let between = large().map(excess).sum::<f64>() / (groups - 1.0);
+            let compared = polls.iter().zip(&mut self.apart);
+            let compared = compared.filter(|(p, _)| p.votes.len() >= FEWEST_FOR_VARIANCE);
+            let between = compared.map(excess).sum::<f64>() / (groups - 1.0);
             self.between += (between - self.between) / memory;
         }
     }
@@ -245,7 +297,13 @@ pub(crate) fn reference(series: &[SeriesInput], params: &Params, last_day: i32) 
         standing: vec![Standing::default(); series.len()],
         polls: (0..groups).map(|_| Poll::default()).collect(),
         everyone: Poll::default(),
-        unlikeness: Unlikeness { within: 0.0, between: 0.0, days: 0.0, compared: 0.0 },
+        unlikeness: Unlikeness {
+            within: 0.0,
+            between: 0.0,
+            apart: vec![Apart::default(); groups],
+            days: 0.0,
+            compared: 0.0,
+        },
         members: vec![Vec::new(); groups],
         voted: vec![0.0; groups],
         today: vec![None; series.len()],
@@ -289,8 +347,8 @@ impl Walk<'_> {
                 if let Some(row) = series[i].rows.get(next[i]).filter(|row| row.day == day) {
                     let previous = next[i].checked_sub(1).map(|p| series[i].rows[p].day);
                     if previous.is_some_and(|p| series[i].may_have_jumped(p, day)) {
-                        let common_mode = self.standing[i].common_mode;
-                        self.standing[i] = Standing { common_mode, ..Standing::default() };
+                        let Standing { common_mode, apart, .. } = self.standing[i];
+                        self.standing[i] = Standing { common_mode, apart, ..Standing::default() };
                     }
                     present.push((i, row.y));
                 }
@@ -299,7 +357,7 @@ impl Walk<'_> {
         }
         self.everyone.sort();
         let (_, overall) = self.everyone.median_without(None);
-        self.unlikeness.learn(&self.polls, overall, self.params);
+        self.unlikeness.learn(day, &self.polls, overall, self.params);
         for (group, present) in present.iter().enumerate() {
             for &(i, y) in present {
                 self.today[i] = Some((group, y));
@@ -310,15 +368,21 @@ impl Walk<'_> {
         let vehicles = standing.par_iter_mut().zip(&mut out.common_mode).zip(today);
         vehicles.enumerate().with_min_len(VEHICLES_AT_ONCE).for_each(|(i, ((s, modes), today))| {
             if let Some((group, y)) = today.take() {
-                let m = s.common_mode(&polls[group], everyone, unlikeness, i, y);
+                let m = s.common_mode(&polls[group], everyone, unlikeness, (i, day, y));
                 modes.push(m);
                 s.learn(y, m, params);
+                s.last_day = day;
             }
         });
         let all = self.error(&self.everyone.votes);
         for (group, present) in present.iter().enumerate() {
             self.note_sd(group, all);
-            let few = self.polls[group].votes.len() <= FEWEST_VOTERS;
+            // Who stands still today may vote again tomorrow.
+            let may_vote = |i: &&usize| {
+                let s = &self.standing[**i];
+                s.seen >= self.params.vote_after_rows && day - s.last_day <= VOTER_DAYS
+            };
+            let few = self.members[group].iter().filter(may_vote).count() <= FEWEST_VOTERS;
             let before = self.out.few_until[group].last().copied();
             let until = before.filter(|_| !few || present.is_empty()).unwrap_or(day);
             self.out.few_until[group].push(until);
@@ -331,7 +395,12 @@ impl Walk<'_> {
         let votes = &mut self.polls[group].votes;
         votes.clear();
         let known = |&&(i, _): &&(usize, f64)| standing[i].seen >= params.vote_after_rows;
-        let steady = |&&(i, _): &&(usize, f64)| standing[i].slow.abs() <= params.vote_limit;
+        // Skewed noise makes all of them stray one way a little: those that stray from the rest are left out.
+        let mut strays: Vec<f64> =
+            present.iter().filter(known).map(|&(i, _)| standing[i].slow).collect();
+        let usual = median_of(&mut strays).unwrap_or(0.0);
+        let steady =
+            |&&(i, _): &&(usize, f64)| (standing[i].slow - usual).abs() <= params.vote_limit;
         let as_vote = |&(i, y): &(usize, f64)| (y - standing[i].level, i);
         votes.extend(present.iter().filter(known).filter(steady).map(as_vote));
         let all = present.iter().filter(known).count();

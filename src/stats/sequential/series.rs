@@ -123,6 +123,8 @@ pub struct Break {
 pub struct Blocks {
     pub(crate) list: Vec<Block>,
     pub(crate) rows: usize,
+    /// Rows since the level may last have jumped, up to those after which clipping starts.
+    settled: u32,
     previous: Option<AdjustedRow>,
     level: f64,
     /// Sd of a wave of a year that no peers have taken off, channel units; 0: there is none.
@@ -151,6 +153,7 @@ impl Blocks {
     pub(crate) fn clear(&mut self) {
         self.list.clear();
         self.rows = 0;
+        self.settled = 0;
         self.previous = None;
         self.level = 0.0;
     }
@@ -187,9 +190,13 @@ impl Blocks {
     ) {
         let rho = self.previous.map_or(0.0, |p| correlation(row.day - p.day, noise.phi, params));
         let innovation = 1.0 - rho * rho;
+        self.open_block(row, breaks, params);
+        if self.list.last().is_some_and(|b| b.day == row.day && b.break_share.is_some()) {
+            // Work may have moved the level: held to what was before it, a step would come in as a ramp.
+            self.settled = 0;
+        }
         let r = self.clipped(row, rho, noise, params);
         let w = row.weight / (noise.kappa * noise.sigma * noise.sigma * innovation);
-        self.open_block(row, breaks, params);
         let before = self.previous.unwrap_or(AdjustedRow { m: 0.0, r: 0.0, x: 0.0, ..*row });
         let (o, x) = (1.0 - rho, row.x - rho * before.x);
         let (m, r_white) = (row.m - rho * before.m, r - rho * before.r);
@@ -208,14 +215,15 @@ impl Blocks {
             }
         }
         self.rows += 1;
-        self.level += (r - self.level) / (self.rows.min(params.clip_after_rows as usize) as f64);
+        self.settled = (self.settled + 1).min(params.clip_after_rows);
+        self.level += (r - self.level) / f64::from(self.settled);
         self.previous = Some(AdjustedRow { r, ..*row });
     }
 
     /// The row's value, held within `clip_sd` of what the rows before it predict.
     fn clipped(&self, row: &AdjustedRow, rho: f64, noise: &Noise, params: &Params) -> f64 {
         match self.previous {
-            Some(before) if self.rows >= params.clip_after_rows as usize => {
+            Some(before) if self.settled >= params.clip_after_rows => {
                 let predicted = self.level + rho * (before.r - self.level);
                 let spread = noise.sigma * ((1.0 - rho * rho) / row.weight).sqrt();
                 let reach = params.clip_sd * spread;
