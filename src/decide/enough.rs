@@ -35,7 +35,15 @@ pub fn shortfall(
     let judged = findings
         .of(SeriesKind::TrimAll)
         .is_some_and(|s| s.log_r_up.is_finite() || s.change_from_first.is_known());
-    (!judged).then(|| "too few days lie between the baseline and now".to_owned())
+    (!judged).then(|| {
+        let mended = findings.of(SeriesKind::TrimAll).is_some_and(|s| s.repaired_on.is_some());
+        let why = if mended {
+            "work has changed the fuel correction, and too few days lie between the new baseline and now"
+        } else {
+            "too few days lie between the baseline and now"
+        };
+        why.to_owned()
+    })
 }
 
 /// Age of the last trip in days where it is too old to tell of the vehicle as it is now.

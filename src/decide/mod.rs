@@ -12,8 +12,8 @@ mod reason;
 use crate::quantity::{log_percent, percent};
 use crate::settings::{DecideSettings, TestSettings};
 use crate::tables::findings::{
-    Action, Cause, Estimate, OFF, SeriesFinding, SeriesKind, State, TowardsLimit, VehicleFindings,
-    Verdict,
+    Action, Cause, Estimate, LEVEL_SD, OFF, SeriesFinding, SeriesKind, State, TowardsLimit,
+    VehicleFindings, Verdict,
 };
 use crate::tables::fleet::{AirMetering, Service, Vehicle};
 use crate::tables::trips::{BANKS, Band};
@@ -66,9 +66,11 @@ pub fn decide(
     // What was flagged once keeps its day, also where it has gone back.
     let flagged_on = grounds.iter().chain(lapsed.as_ref().map(|(g, _)| g)).map(|g| g.0).min();
     let likely = likely_actions(findings, vehicle);
-    let asked = likely.first().map_or(Action::CheckIgnition, |l| l.action);
-    let pending = flagged_on.and_then(|since| proof_pending(findings, asked, since));
-    let state = if state == State::Act && pending.is_some() { State::Watch } else { state };
+    let misfires = grounds.iter().any(|(_, ground)| *ground == Ground::Misfire);
+    let pending = flagged_on
+        .filter(|_| state == State::Act && !misfires)
+        .and_then(|since| proof_pending(findings, &likely, since));
+    let state = if pending.is_some() { State::Watch } else { state };
     let first = likely.first().filter(|_| state == State::Act);
     let action = match (state, first) {
         (State::Act, Some(first)) => first.action,
@@ -173,6 +175,9 @@ fn drift_is_small(
     let gone = change.value < least(s) && change.lo < BACK_SHARE * least(s);
     // What all of them show on average one of them may have for itself.
     let part_moved = || {
+        if !s.kind.is_trim_level() {
+            return false;
+        }
         let mut parts = findings.series.iter().filter(|p| p.kind.is_part_of(s.kind));
         parts.any(|p| along(p.change).lo > least(p))
     };
@@ -185,15 +190,17 @@ fn drift_is_small(
 fn came_home(findings: &VehicleFindings, kind: SeriesKind, rose: bool) -> bool {
     let Some((start, now)) = from_nought(findings, kind) else { return false };
     let towards = rose == (start < 0.0);
-    start.abs() > OFF && towards && now * start.signum() > -0.5 * start.abs()
+    // Past nought by no more than sound vehicles may stand.
+    start.abs() > OFF && towards && now * start.signum() > -LEVEL_SD
 }
 
 /// Where the trim that `kind` is made of stood when the logs began, and where it stands now, log-percent.
 fn from_nought(findings: &VehicleFindings, kind: SeriesKind) -> Option<(f64, f64)> {
     let mean_of = |value: fn(&SeriesFinding) -> f64, counts: &dyn Fn(Band) -> bool| {
         let parts = findings.series.iter().filter(|s| s.kind.is_part_of(kind));
+        let parts = parts.filter(|s| s.baseline.is_finite() && s.recent_raw.is_finite());
         let parts = parts.filter(|s| band_of(s.kind).is_some_and(counts));
-        let values: Vec<f64> = parts.map(value).filter(|v| v.is_finite()).collect();
+        let values: Vec<f64> = parts.map(value).collect();
         values.iter().sum::<f64>() / values.len() as f64
     };
     let stands = |value: fn(&SeriesFinding) -> f64| match kind {
@@ -215,19 +222,24 @@ fn from_nought(findings: &VehicleFindings, kind: SeriesKind) -> Option<(f64, f64
     (both.0.is_finite() && both.1.is_finite()).then_some(both)
 }
 
-/// Days after recorded work on what was found before its effect can be told (common practice, no source: ten days with
-/// trips, on most of which a vehicle is driven).
-const PROOF_DAYS: i32 = 14;
-
-/// Days since work that answers `action` was recorded, if that is too short a time to tell its effect.
-fn proof_pending(findings: &VehicleFindings, action: Action, since: i32) -> Option<i32> {
-    let last = findings.period?.1;
-    let work = findings.services.iter().filter(|(day, name)| *day >= since && answers(name, action));
-    let days = work.map(|(day, _)| last - day).min()?;
-    (days < PROOF_DAYS).then_some(days)
+/// The last recorded work that answers what is likely, if it is too short ago to tell its effect. Misfires do not wait for
+/// it: the catalyst is at risk.
+fn proof_pending<'f>(
+    findings: &'f VehicleFindings,
+    likely: &[Likely],
+    since: i32,
+) -> Option<&'f (i32, String)> {
+    let proved = findings.proved_before?;
+    let asked = |name: &str| {
+        let mut worth = likely.iter().filter(|l| l.probability > WORTH_A_LOOK);
+        worth.any(|l| answers(name, l.action))
+    };
+    let fresh = findings.services.iter().filter(|(day, _)| *day >= since && *day > proved);
+    fresh.filter(|(_, name)| asked(name)).max_by_key(|(day, _)| *day)
 }
 
-/// Whether recorded work may be the one that was asked for; hoses, pumps and coils stand in the records as other work.
+/// Whether recorded work is the one that was asked for. Hoses, pumps and coils stand in the records as other work, but so do
+/// tyres: that holds nothing back.
 fn answers(work: &str, action: Action) -> bool {
     let of = |kinds: &[Service]| kinds.iter().any(|kind| kind.as_str() == work);
     match action {
@@ -235,11 +247,10 @@ fn answers(work: &str, action: Action) -> bool {
         Action::IntakeCleaning => {
             of(&[Service::IntakeCleaning, Service::ThrottleCleaning, Service::EgrCleaning])
         }
-        Action::CheckAirLeak => of(&[Service::Other]),
-        Action::CheckFuelSupply => of(&[Service::FuelFilter, Service::Other]),
-        Action::CheckAirflowSensor => of(&[Service::AirflowSensorCleaning, Service::Other]),
-        Action::CheckIgnition => of(&[Service::SparkPlugs, Service::Other]),
-        Action::None => false,
+        Action::CheckFuelSupply => of(&[Service::FuelFilter]),
+        Action::CheckAirflowSensor => of(&[Service::AirflowSensorCleaning]),
+        Action::CheckIgnition => of(&[Service::SparkPlugs]),
+        Action::CheckAirLeak | Action::None => false,
     }
 }
 
@@ -295,7 +306,12 @@ const WORTH_A_LOOK: f64 = 0.15;
 /// Work by the probability of its causes, likeliest first.
 fn likely_actions(findings: &VehicleFindings, vehicle: &Vehicle) -> Vec<Likely> {
     let mut list: Vec<Likely> = Vec::new();
-    let fallen = findings.of(SeriesKind::TrimAll).is_some_and(|s| s.change.value < 0.0);
+    // Near the limit from the start it is where the trim stands that tells.
+    let near_limit = findings.series.iter().find(|s| s.near_limit_on.is_some());
+    let fallen = match near_limit {
+        Some(s) => s.recent_raw < 0.0,
+        None => findings.of(SeriesKind::TrimAll).is_some_and(|s| s.change.value < 0.0),
+    };
     for c in &findings.causes {
         let action = action_for(c.cause, vehicle, fallen);
         match list.iter_mut().find(|l| l.action == action) {

@@ -14,8 +14,8 @@ pub(super) struct Because<'a> {
     pub(super) drift_of: Option<SeriesKind>,
     /// What was found once and is none to act on any more.
     pub(super) lapsed: Option<(Ground, Lapse)>,
-    /// Days since recorded work whose effect cannot be told yet.
-    pub(super) pending: Option<i32>,
+    /// Recorded work whose effect cannot be told yet.
+    pub(super) pending: Option<&'a (i32, String)>,
     /// The series for whose sake the vehicle is watched.
     pub(super) watched: Option<SeriesKind>,
     pub(super) lacking: Option<&'a str>,
@@ -27,14 +27,16 @@ pub(super) fn sentence(
     findings: &VehicleFindings,
     because: &Because<'_>,
 ) -> String {
-    if let (State::Watch, Some(days)) = (verdict.state, because.pending) {
+    if let (State::Watch, Some((day, work))) = (verdict.state, because.pending) {
+        let days = findings.period.map_or(0, |(_, last)| last - day);
         let when = match days {
-            0 => "on the day of its last trip".to_owned(),
+            ..=0 => "after its last trip".to_owned(),
             1 => "one day before its last trip".to_owned(),
             days => format!("{days} days before its last trip"),
         };
         return format!(
-            "The work that this asks for was recorded {when}: whether it helped shows after ten days with trips."
+            "It was flagged, and {} was recorded {when}: whether that helped shows after ten days with trips.",
+            work.replace('_', " ")
         );
     }
     // What builds up now is more than what has gone.
@@ -79,7 +81,7 @@ pub(super) fn sentence(
     }
 }
 
-/// The way back of what stood off when the logs began.
+/// The way home of what stood off when the logs began.
 fn home_clause(findings: &VehicleFindings, ground: Ground) -> String {
     let kind = match ground {
         Ground::Drift(i) | Ground::Level(i) | Ground::NearLimit(i) => Some(findings.series[i].kind),
@@ -87,7 +89,7 @@ fn home_clause(findings: &VehicleFindings, ground: Ground) -> String {
     };
     let (start, now) = kind.and_then(|kind| from_nought(findings, kind)).unwrap_or_default();
     format!(
-        "The fuel correction stood off by {:+.1} % when the logs began and has come back since, to {:+.1} %.",
+        "The fuel correction stood at {:+.1} % when the logs began and has come nearer to nought since, to {:+.1} %.",
         percent(start),
         percent(now)
     )
@@ -96,7 +98,10 @@ fn home_clause(findings: &VehicleFindings, ground: Ground) -> String {
 /// What was found once and is not there any more.
 fn lapsed_clause(verdict: &Verdict, findings: &VehicleFindings, lapsed: Ground) -> String {
     let kind = match lapsed {
-        Ground::Drift(i) | Ground::Level(i) | Ground::NearLimit(i) => findings.series[i].kind,
+        Ground::Drift(i) | Ground::Level(i) => findings.series[i].kind,
+        Ground::NearLimit(_) => {
+            return "The total correction stood near its limit and does so no longer.".to_owned();
+        }
         Ground::Misfire => {
             let rate = findings.misfires.as_ref().map_or(f64::NAN, |m| m.per_1000_rev);
             return format!(
@@ -106,23 +111,27 @@ fn lapsed_clause(verdict: &Verdict, findings: &VehicleFindings, lapsed: Ground) 
     };
     match kind {
         SeriesKind::IdleThrottle => {
-            "The throttle had opened further at idle and has gone back since.".to_owned()
+            "The throttle was found to open further at idle, but stands too little open to act on now."
+                .to_owned()
         }
         SeriesKind::Breathing => {
-            "The engine had taken in less air at full load and does so no longer.".to_owned()
+            "The engine was found to take in less air at full load, but too little is missing to act on now."
+                .to_owned()
         }
         SeriesKind::WarmupGap => {
-            "The engine had needed more fuel while warming up and does so no longer.".to_owned()
+            "The engine was found to need more fuel while warming up, but too little to act on now."
+                .to_owned()
         }
         SeriesKind::BankGap => {
-            "The corrections of the two banks had parted and have come together since.".to_owned()
+            "The corrections of the two banks were found to part, but stand too near to act on now."
+                .to_owned()
         }
         SeriesKind::IdleGap => {
-            "The correction at idle had parted from that of the other bands and has come back since."
+            "The correction at idle was found to part from the other bands', but stands too near to act on now."
                 .to_owned()
         }
         SeriesKind::LoadGap => {
-            "The correction at load had parted from that of the other bands and has come back since."
+            "The correction at load was found to part from the other bands', but stands too near to act on now."
                 .to_owned()
         }
         SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..) => {

@@ -121,12 +121,12 @@ fn found(cause: Cause, w: &Witnesses<'_>) -> f64 {
 
 /// Whether a cause leaves the warm mixture about as it was.
 fn is_flat(cause: Cause, vehicle: &Vehicle) -> bool {
-    match (cause, vehicle.air_metering) {
+    matches!(
+        (cause, vehicle.air_metering),
         (Cause::ThrottleDeposits | Cause::WornIgnition, _)
-        | (Cause::IntakeDeposits, AirMetering::Maf)
-        | (Cause::UnmeteredAir, AirMetering::Map) => true,
-        _ => false,
-    }
+            | (Cause::IntakeDeposits, AirMetering::Maf)
+            | (Cause::UnmeteredAir, AirMetering::Map)
+    )
 }
 
 /// Most that the shape may speak for a cause, nats, where no test of the mixture has found a change: as much as the

@@ -25,6 +25,8 @@ use std::collections::{BTreeMap, BTreeSet};
 pub(super) struct Followed {
     pub(super) finding: SeriesFinding,
     pub(super) windows: Windows,
+    /// Its values' mean on the first days of all, whatever was mended since.
+    start: f64,
     /// Sum and number of the values of each week above the baseline, by its first day.
     pub(super) weekly: BTreeMap<i32, (f64, f64)>,
     /// All crossings of the drift test's limits, also those before a repair.
@@ -113,7 +115,9 @@ pub(super) fn follow_series(
             .map(|((v, series), outcome)| {
                 let history = &histories[*v];
                 let kept = match kind {
-                    SeriesKind::TrimAll if history.vehicle.banks <= 1 => Some(SeriesKind::TrimBank(1)),
+                    SeriesKind::TrimAll if history.vehicle.banks <= 1 => {
+                        Some(SeriesKind::TrimBank(1))
+                    }
                     SeriesKind::TrimBank(_)
                     | SeriesKind::IdleGap
                     | SeriesKind::LoadGap
@@ -136,8 +140,8 @@ pub(super) fn follow_series(
     for (v, mut own) in adjusted {
         let followed = &all.followed[v];
         own.flags = followed.iter().flat_map(|f| f.flags.iter().copied()).collect();
-        let bands = followed.iter().map(|f| &f.finding).filter(|s| s.kind.is_part_of(own.kind));
-        let starts: Vec<f64> = bands.map(|s| s.baseline).filter(|b| b.is_finite()).collect();
+        let bands = followed.iter().filter(|f| f.finding.kind.is_part_of(own.kind));
+        let starts: Vec<f64> = bands.map(|f| f.start).filter(|b| b.is_finite()).collect();
         let has_nought = matches!(own.kind, SeriesKind::TrimBank(_));
         own.start = mean(&starts).filter(|_| has_nought).unwrap_or(f64::NAN);
         all.adjusted.push(own);
@@ -296,7 +300,9 @@ fn follow(
         days.map(move |day| TrimFlag { day, kind, rose })
     });
     let flags = flags.collect();
-    Followed { finding, windows, weekly, flags, mirror: outcome.mirror }
+    let first: Vec<(i32, f64)> = series.rows.iter().map(|r| (r.day, r.y)).collect();
+    let start = baseline(&first, base_days);
+    Followed { finding, windows, start, weekly, flags, mirror: outcome.mirror }
 }
 
 fn drift(slope: SlopePosterior) -> Estimate {

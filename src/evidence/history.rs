@@ -51,11 +51,19 @@ impl<'a> History<'a> {
     /// throttle a learning reset is such work, whether it stands in the records or not.
     pub(super) fn breaks(&self, kind: SeriesKind, share: f64) -> Vec<Break> {
         let work = self.services.iter().filter(|s| moves(kind, s.service)).map(|s| s.day);
-        let resets = self.resets.iter().filter(|_| kind == SeriesKind::IdleThrottle);
-        let mut days: Vec<i32> = work.chain(resets.copied()).collect();
+        let resets = self.believed_resets().filter(|_| kind == SeriesKind::IdleThrottle);
+        let mut days: Vec<i32> = work.chain(resets).collect();
         days.sort_unstable();
         days.dedup();
         days.into_iter().map(|day| Break { day, share }).collect()
+    }
+
+    /// Resets of counters that did not fall too often by then to be believed.
+    fn believed_resets(&self) -> impl Iterator<Item = i32> {
+        self.resets.iter().enumerate().filter_map(|(n, reset)| {
+            let seen = self.days.partition_point(|d| d.day < *reset);
+            believed(n + 1, seen).then_some(*reset)
+        })
     }
 
     /// Days after which everything before is another story: the logger moved, or what was wrong from the start was mended.
@@ -88,6 +96,12 @@ impl<'a> History<'a> {
             .zip(&self.relearning)
             .filter(|(_, relearning)| !**relearning)
             .map(|(d, _)| *d)
+    }
+
+    /// First of the last [`CURE_ROWS`] days whose trims may be judged.
+    pub(super) fn tenth_last_day(&self) -> Option<i32> {
+        let judged = || self.days.iter().zip(&self.relearning).rev().filter(|(_, r)| !**r);
+        judged().take(CURE_ROWS).last().map(|(d, _)| d.day)
     }
 
     /// Mean distance a week over the last 60 days of data, km.
@@ -203,6 +217,11 @@ const RELEARN_TRIPS: u32 = 10;
 /// Days per reset below which the counters are not believed: nobody disconnects a battery every other week.
 const DAYS_PER_RESET_MIN: usize = 14;
 
+/// Whether so many resets within so many days with data may all have been some.
+fn believed(resets: usize, days: usize) -> bool {
+    resets <= 1 + days / DAYS_PER_RESET_MIN
+}
+
 /// Whether each day lies within [`RELEARN_TRIPS`] trips after a reset.
 ///
 /// How often resets came is counted up to each day only, so later days never change an earlier one.
@@ -214,14 +233,13 @@ fn relearning(days: &[&Day], resets: &[i32]) -> Vec<bool> {
             next += 1;
             left = RELEARN_TRIPS;
         }
-        let believed = next <= 1 + i / DAYS_PER_RESET_MIN;
-        out.push(believed && left > 0);
+        out.push(believed(next, i) && left > 0);
         left = left.saturating_sub(d.trips);
     }
     out
 }
 
-/// An odometer's reading, with the distance counted by then.
+/// An odometer's reading, with the distance that it stands for.
 #[derive(Debug, Clone, Copy)]
 struct Reading {
     day: i32,
@@ -266,7 +284,9 @@ fn distance_km(days: &[&Day]) -> (Vec<f64>, Vec<i32>) {
             let driven = from.map_or(f64::NAN, |r| r.total_km + d.odometer_km - r.odometer_km);
             // Days without a reading have counted already.
             total = if driven > total { driven } else { total };
-            let here = Reading { day: d.day, odometer_km: d.odometer_km, total_km: total };
+            // By the odometer alone, so that a leap that was taken back once is not counted again.
+            let by_odometer = if driven.is_finite() { driven } else { total };
+            let here = Reading { day: d.day, odometer_km: d.odometer_km, total_km: by_odometer };
             match (last, old.or(back), new) {
                 (None, ..) => last = Some(here),
                 (_, _, Some((_, seen))) => elsewhere = Some((here, seen + 1)),
@@ -399,6 +419,18 @@ mod tests {
         assert_eq!(cures(&[60], 68), [0i32; 0], "not known before the tenth day");
         assert_eq!(cures(&[60, 63, 90], 119), [69], "once, however many visits follow");
         assert_eq!(cures(&[30], 119), [0i32; 0], "work in vain");
+    }
+
+    #[test]
+    fn a_wrong_reading_that_comes_again_counts_once() {
+        let total = |odometer: &dyn Fn(i64) -> f64| {
+            let days: Vec<Day> = (0..60).map(|i| day(i, 10.0, odometer(i))).collect();
+            distance_km(&days.iter().collect::<Vec<_>>()).0[59]
+        };
+        let driven = |i: i64| 50_000.0 + 10.0 * i as f64;
+        assert_eq!(total(&driven), 600.0);
+        assert!(total(&|i| driven(i) + if i % 20 == 9 { 1_500.0 } else { 0.0 }) < 2_400.0);
+        assert!(total(&|i| driven(i) + if i % 2 == 1 { 300.0 } else { 0.0 }) < 1_300.0);
     }
 
     #[test]

@@ -50,7 +50,7 @@ pub(super) fn lasting_change(
             let cured = visits.iter().any(|&visit| {
                 let after = rows.partition_point(|r| r.day < visit);
                 // Decided once, on the tenth row, so that a later wobble cannot pass for a cure.
-                visit > day && end + 1 == after + CURE_ROWS && {
+                visit >= day && end + 1 == after + CURE_ROWS && {
                     let (mean, _) = mean_and_variance(&raw(&rows[after..=end]));
                     sign * (mean - level) <= 0.5 * limit.abs()
                 }
@@ -99,7 +99,7 @@ pub(super) fn near_limit(
         if let Some(day) = since {
             let cured = visits.iter().any(|&visit| {
                 let after = rows.partition_point(|r| r.0 < visit);
-                visit > day && end + 1 == after + CURE_ROWS && {
+                visit >= day && end + 1 == after + CURE_ROWS && {
                     let mean = mean(&rows[after..=end]);
                     0.5 * lower <= mean && mean <= 0.5 * upper
                 }

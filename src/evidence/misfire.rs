@@ -197,8 +197,10 @@ impl Watch {
     fn hold_repair(&mut self, worked_on: Option<i32>, day: i32, least: f64) {
         if let Some(work) = worked_on {
             // Other work soon after a cure finds a quiet engine; what was to be proved stays to be proved.
-            let standing = self.flagged_on.is_some();
-            let rate = self.recent_rate(RATE_DAYS).rate().filter(|r| standing || *r >= least);
+            // What stands flagged may have eased a little before the work.
+            let flagged = self.flagged_on.is_some() && self.repair.is_none();
+            let least = if flagged { CURED_SHARE * least } else { least };
+            let rate = self.recent_rate(RATE_DAYS).rate().filter(|rate| *rate >= least);
             self.repair = rate.map(|rate| (work, rate)).or(self.repair);
         }
         let Some((work, before)) = self.repair else { return };
@@ -462,7 +464,6 @@ mod tests {
     #[test]
     fn work_on_a_quiet_engine_changes_nothing() {
         let mut watch = misfiring();
-        watch.flagged_on = None;
         watch.recent.truncate(90);
         watch.hold_repair(Some(90), 90, 0.5);
         assert_eq!(watch.repair, None);

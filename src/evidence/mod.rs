@@ -62,7 +62,7 @@ pub struct Input<'a> {
 pub struct Evidence {
     /// Findings in register order.
     pub vehicles: Vec<VehicleFindings>,
-    /// All-band trims of vehicles with workshop records, for judging what the work achieved.
+    /// What is followed of vehicles with workshop records, for judging what the work achieved.
     pub adjusted: Vec<AdjustedSeries>,
     /// Fuel per km of the same vehicles, driving and weather taken out.
     pub adjusted_fuel: Vec<AdjustedFuel>,
@@ -249,6 +249,7 @@ fn assemble(
         misfires,
         economy: None,
         trace: trace(history, followed),
+        proved_before: history.tenth_last_day(),
         services: history.services.iter().map(|s| (s.day, s.service.as_str().to_owned())).collect(),
         notes: Vec::new(),
     };

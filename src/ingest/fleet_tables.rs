@@ -72,14 +72,15 @@ pub fn read_register(path: &Path) -> Result<FleetTable<Vehicle>, IngestError> {
                 "Bands of this vehicle use the default displacement until it is filled in",
             );
         }
-        let plugs_changed_km = row.optional_number("plugs_changed_km", 0.0, 1e7).unwrap_or_else(|_| {
-            row.warn(
-                "plugs_changed_km",
-                "the odometer at which the plugs were changed, km",
-                "The distance on the plugs of this vehicle counts as unknown until it is",
-            );
-            None
-        });
+        let plugs_changed_km =
+            row.optional_number("plugs_changed_km", 0.0, 1e7).unwrap_or_else(|_| {
+                row.warn(
+                    "plugs_changed_km",
+                    "the odometer at which the plugs were changed, km",
+                    "The distance on the plugs of this vehicle counts as unknown until it is",
+                );
+                None
+            });
         let entry = Vehicle {
             vehicle: vehicle.clone(),
             engine_family: row.name("engine_family")?,

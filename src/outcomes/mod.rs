@@ -53,10 +53,9 @@ fn is_cleaning(service: Service) -> bool {
 fn is_work_on(service: Service, kind: SeriesKind) -> bool {
     match service {
         Service::ThrottleCleaning => kind == SeriesKind::IdleThrottle,
-        Service::IntakeCleaning => matches!(
-            kind,
-            SeriesKind::IdleThrottle | SeriesKind::Breathing | SeriesKind::WarmupGap
-        ),
+        Service::IntakeCleaning => {
+            matches!(kind, SeriesKind::IdleThrottle | SeriesKind::Breathing | SeriesKind::WarmupGap)
+        }
         _ => false,
     }
 }
@@ -135,7 +134,10 @@ fn outcome(
         .map(|(w, b)| misfires(days, &(w.start.max(b.start)..w.end.min(b.end))));
     let at_job = misfire_ratio(&beside);
     let change = trim.as_ref().map_or(Estimate::NONE, |t| t.change);
-    effects.extend([trim.as_ref().map(Sides::effect), misfire_effect(rates, ratio, at_job, misfire_min)]);
+    effects.extend([
+        trim.as_ref().map(Sides::effect),
+        misfire_effect(rates, ratio, at_job, misfire_min),
+    ]);
     Outcome {
         vehicle: job.vehicle.clone(),
         day: job.day,
@@ -189,6 +191,7 @@ struct Sides {
     off: [f64; 2],
     /// Size from which a change counts.
     least: f64,
+    is_trim: bool,
 }
 
 impl Sides {
@@ -200,11 +203,13 @@ impl Sides {
         before: &Range<i32>,
         after: &Range<i32>,
     ) -> Option<Sides> {
+        // Of all that is watched breathing alone falls where something builds up.
+        let sign = if series.kind == SeriesKind::Breathing { -1.0 } else { 1.0 };
         // One that was off when its logs began should come back to nought.
         let start = if series.start.abs() > OFF { series.start } else { 0.0 };
         let rows = |window: &Range<i32>| -> Vec<(i32, f64, f64)> {
             let inside = series.rows.iter().filter(|r| window.contains(&r.0));
-            inside.map(|(day, weight, value)| (*day, *weight, start + value)).collect()
+            inside.map(|(day, weight, value)| (*day, *weight, sign * (start + value))).collect()
         };
         let (b, a) = (rows(before), rows(after));
         if b.len() < ROWS_MIN || a.len() < ROWS_MIN {
@@ -213,7 +218,7 @@ impl Sides {
         // What was found to grow grew before the work and, as nothing took its reason away, grows again after it; of the
         // others it is not known whether anything grows, or which way.
         let (usual, sd) = series.slope_per_day;
-        let growth = growth(series, since, job);
+        let growth = sign * growth(series, since, job);
         let slope = if growth == 0.0 { (0.0, usual.hypot(sd)) } else { (growth * usual, sd) };
         let side = |rows: &[(i32, f64, f64)]| Side::of(rows, job, series.long_run_variance, slope);
         let (before, after) = (side(&b), side(&a));
@@ -229,19 +234,24 @@ impl Sides {
             growth,
             off: [before.at_job, after.at_job],
             least: series.least_change,
+            is_trim: matches!(series.kind, SeriesKind::TrimBank(_)),
         })
     }
 
-    /// Something was found before the work, or stood off.
+    /// Something was found before the work, or stood off: far below, since most faults make a trim rise, or a little above.
     fn is_wrong(&self) -> bool {
-        self.growth != 0.0 || self.before.abs() >= self.least
+        self.growth != 0.0 || self.is_low() || self.before >= NO_EFFECT_SHARE * self.least
+    }
+
+    /// Of trims some faults make one fall; of the others none.
+    fn is_low(&self) -> bool {
+        self.is_trim && self.before <= -self.least
     }
 
     /// What had fallen must rise to be right again; anything else must fall. Where nothing was wrong, nothing can work.
     fn effect(&self) -> Effect {
         let c = self.change;
-        let fallen =
-            self.growth < 0.0 || (self.growth == 0.0 && self.before < -NO_EFFECT_SHARE * self.least);
+        let fallen = self.growth < 0.0 || (self.growth == 0.0 && self.is_low());
         // How far it came back, and the least and the most by which it may have.
         let (gone, least, most) =
             if fallen { (c.value, c.lo, c.hi) } else { (-c.value, -c.hi, -c.lo) };
@@ -426,8 +436,7 @@ fn summary(service: &str, jobs: &[&Outcome]) -> OutcomeSummary {
     let judged: Vec<&&Outcome> = jobs.iter().filter(|o| o.verdict != "too_early").collect();
     let count = |v: &str| judged.iter().filter(|o| o.verdict == v).count();
     // How long work lasts can be told of work that worked.
-    let worked: Vec<&&Outcome> =
-        judged.iter().filter(|o| o.verdict == "worked").copied().collect();
+    let worked: Vec<&&Outcome> = judged.iter().filter(|o| o.verdict == "worked").copied().collect();
     let known = |f: &dyn Fn(&Outcome) -> f64| -> Vec<f64> {
         judged.iter().map(|o| f(o)).filter(|v| v.is_finite()).collect()
     };
@@ -531,7 +540,8 @@ mod tests {
     fn trim(before: f64, change: f64, half: f64) -> Effect {
         let after = before + change;
         let change = Estimate { value: change, lo: change - half, hi: change + half };
-        Sides { before, after, change, growth: 0.0, off: [before, after], least: 3.0 }.effect()
+        let off = [before, after];
+        Sides { before, after, change, growth: 0.0, off, least: 3.0, is_trim: true }.effect()
     }
 
     #[test]
@@ -545,7 +555,11 @@ mod tests {
     #[test]
     fn where_nothing_was_wrong_nothing_worked() {
         assert_eq!(trim(1.0, -3.0, 1.0), Effect::None);
-        assert_eq!(trim(3.5, -9.0, 1.0), Effect::None, "it went past nought as far as it had stood before it");
+        assert_eq!(
+            trim(3.5, -9.0, 1.0),
+            Effect::None,
+            "it went past nought as far as it had stood before it"
+        );
     }
 
     #[test]
@@ -614,9 +628,7 @@ mod tests {
             flags: Vec::new(),
         };
         let change = |slope_sd| {
-            Sides::of(&series(slope_sd), -1000, 0, &(-45..0), &(7..52))
-                .expect("enough days")
-                .change
+            Sides::of(&series(slope_sd), -1000, 0, &(-45..0), &(7..52)).expect("enough days").change
         };
         assert!((change(0.05).value + 9.0).abs() < 0.05, "{:?}", change(0.05));
         assert!((change(0.0).value + 6.4).abs() < 0.05, "{:?}", change(0.0));

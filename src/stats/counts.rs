@@ -232,7 +232,9 @@ pub fn dispersed_ratio(
         (_, 0) => (b.exposure / a.exposure / odds(most(a)), f64::INFINITY),
         _ => (0.0, f64::INFINITY),
     };
-    let within = |lo: f64, hi: f64| (if lo < ratio { lo } else { ratio }, if hi > ratio { hi } else { ratio });
+    let within = |lo: f64, hi: f64| {
+        (if lo < ratio { lo } else { ratio }, if hi > ratio { hi } else { ratio })
+    };
     let (exact_lo, exact_hi) = within(exact_lo, exact_hi);
     Some(DispersedRatio {
         ratio,

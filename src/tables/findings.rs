@@ -100,7 +100,9 @@ impl SeriesKind {
                 | SeriesKind::LoadGap,
             ) => true,
             (SeriesKind::Trim(bank, _), SeriesKind::TrimBank(of)) => bank == of,
-            (SeriesKind::Trim(bank, band), SeriesKind::Trim(of, only)) => (bank, band) == (of, only),
+            (SeriesKind::Trim(bank, band), SeriesKind::Trim(of, only)) => {
+                (bank, band) == (of, only)
+            }
             _ => false,
         }
     }
@@ -340,6 +342,8 @@ pub struct VehicleFindings {
     pub trace: Vec<TracePoint>,
     /// Days of workshop work with its names.
     pub services: Vec<(i32, String)>,
+    /// First of the last ten days whose trims may be judged: work done later has not been proved yet.
+    pub proved_before: Option<i32>,
     /// What a reader must know about the limits of this vehicle's evidence.
     pub notes: Vec<String>,
 }

@@ -42,9 +42,14 @@ fn a_change_that_has_gone_back_is_watched_and_keeps_its_day() {
     let gone = verdict(2.0, 0.5);
     assert_eq!((gone.state, gone.action), (State::Watch, Action::None), "{}", gone.reason);
     assert_eq!(gone.flagged_on, Some(FLAGGED), "what was flagged stays flagged");
-    assert!(gone.reason.contains("gone back"), "{}", gone.reason);
-    // Still large, or still clear, or near the limit: acted on.
-    for (nats, change) in [(2.0, 4.0), (2.0, 2.5), (9.9, 0.5)] {
+    assert!(gone.reason.contains("too small to act on now"), "{}", gone.reason);
+    assert_eq!(
+        verdict(9.9, 0.5).state,
+        State::Watch,
+        "below what counts at the most that it can be"
+    );
+    // Still large, or still clear and perhaps large: acted on.
+    for (nats, change) in [(2.0, 4.0), (2.0, 2.5), (9.9, 2.1)] {
         assert_eq!(verdict(nats, change).state, State::Act, "{nats} nats, {change} %");
     }
 }

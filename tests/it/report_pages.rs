@@ -37,6 +37,7 @@ fn series(kind: SeriesKind, change: f64, flagged_up: Option<i32>) -> SeriesFindi
         days_in_all: 300,
         baseline: 1.5,
         least_change: 3.0,
+        least_fall: 3.0,
         level_limits: None,
         change: estimate(change),
         change_from_first: NONE,
@@ -119,6 +120,7 @@ pub(crate) fn vehicle(rank: usize, text: &str, state: State) -> RankedVehicle {
         },
         urgency: Urgency { fuel: 1.0, breakdown: if act { 50.0 } else { 0.0 }, catalyst: 0.0 },
         findings: VehicleFindings {
+            proved_before: None,
             vehicle: text.to_owned(),
             days_of_data: 200,
             span_days: 420,

@@ -279,7 +279,7 @@ fn outcomes(input: &ReportInput<'_>) -> Markup {
                 p class="fine" {
                     "A job worked if at least half of what had built up in the trim, or of the misfires, went with it. In \
                      brackets the 95 % range of the median. A job is judged once there are enough days before and after \
-                     it; the other jobs are neither successes nor failures. Drifting again: jobs that worked \
+                     it without other work; the other jobs are neither successes nor failures. Drifting again: jobs that worked \
                      after which drift was found anew, and the time within which half of all are. Every job stands in outcomes.csv."
                 }
             }

@@ -333,7 +333,7 @@ impl<'a> State<'a> {
         let proven = self.input.breaks.iter().map(|b| b.day).find(|&day| {
             let (before, after) = seen.split_at(seen.partition_point(|r| r.day < day));
             // Decided once, on the tenth row, so that a later wobble cannot pass for a cure.
-            if day <= flag.day || after.len() != ROWS || before.len() < 3 * ROWS {
+            if day < flag.day || after.len() != ROWS || before.len() < 3 * ROWS {
                 return false;
             }
             let base = mean(&before[..2 * ROWS]);

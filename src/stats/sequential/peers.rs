@@ -87,11 +87,13 @@ impl Standing {
             let today = own - overall;
             let apart = self.apart.take(day, today);
             overall
-                + unlikeness.weight(noise * APART_NOISE) * apart
+                + unlikeness.weight(noise * self.apart.noise_share()) * apart
                 + unlikeness.weight(noise) * (today - apart)
         } else if all_voters >= FEWEST_VOTERS {
-            // Where its group stood when it was last seen to stand apart tells more than nothing.
-            overall + unlikeness.weight(unlikeness.noise(FEWEST_VOTERS) * APART_NOISE) * self.apart.mean
+            // Where its group stood when it was last seen tells more than nothing, for some weeks.
+            let noise = unlikeness.noise(FEWEST_VOTERS) * self.apart.noise_share();
+            let left = (-f64::from(day - self.apart.day) / APART_STALE_DAYS).exp();
+            overall + unlikeness.weight(noise) * left * self.apart.mean
         } else {
             self.common_mode
         }
@@ -119,11 +121,17 @@ struct Apart {
 impl Apart {
     /// Takes a day's value in and tells the mean.
     fn take(&mut self, day: i32, value: f64) -> f64 {
-        self.seen += 1.0;
-        let fresh = -(-f64::from(day - self.day) / APART_MEMORY_DAYS).exp_m1();
-        self.mean += (1.0 / self.seen).max(fresh).min(1.0) * (value - self.mean);
+        let kept = |days: i32| (-f64::from(days) / APART_MEMORY_DAYS).exp();
+        // After a gap little of what was before it is left.
+        self.seen = 1.0 + self.seen * kept((day - self.day - 1).max(0));
+        self.mean += (1.0 / self.seen).max(1.0 - kept(day - self.day)) * (value - self.mean);
         self.day = day;
         self.mean
+    }
+
+    /// Share of the variance of a day's noise that the mean has.
+    fn noise_share(&self) -> f64 {
+        (CORRELATED / self.seen.max(CORRELATED)).max(CORRELATED / (2.0 * APART_MEMORY_DAYS))
     }
 }
 
@@ -202,6 +210,9 @@ impl Poll {
 const FEWEST_VOTERS: usize = 3;
 /// Fewest voters, and smallest share of those present, for the exclusion of strays to stand.
 const FEWEST_AFTER_EXCLUSION: (usize, f64) = (5, 0.4);
+/// Most that skewed noise is taken to make all of a group stray, share of the limit beyond which a stray may not vote: more
+/// is a group of which most drift (own judgement, no source).
+const USUAL_STRAY: f64 = 1.0 / 3.0;
 /// Rows before a vehicle's slow residual is kept.
 const SLOW_AFTER_ROWS: u32 = 20;
 /// Standard error of a median as a multiple of a mean's (sqrt(pi / 2)).
@@ -214,9 +225,13 @@ const VOTER_DAYS: i32 = 28;
 /// and short against a season (as the mean by which a vehicle's sensitivity is measured).
 const APART_MEMORY_DAYS: f64 = 14.0;
 
-/// Share of the variance of a day's noise that such a mean has, with a correlation of one half from day to day: an
-/// exponential mean of memory T has that of 2 T days, of which (1 - 0.5) / (1 + 0.5) count.
-const APART_NOISE: f64 = 3.0 / (2.0 * APART_MEMORY_DAYS);
+/// Days that count as one in such a mean, with a correlation of one half from day to day: (1 + 0.5) / (1 - 0.5). An
+/// exponential mean of memory T has the noise of 2 T days.
+const CORRELATED: f64 = 3.0;
+
+/// Days after which little is left of a distance that is not seen any more: a season turns in three months (common
+/// practice, no source).
+const APART_STALE_DAYS: f64 = 60.0;
 
 /// Days after which the sd of a reference is believed: vehicles vote from their tenth value on, and a season does not
 /// go far meanwhile (common practice, no source).
@@ -276,8 +291,8 @@ impl Unlikeness {
             let excess = |(p, apart): (&Poll, &mut Apart)| {
                 let (k, median) = p.median_without(None);
                 let noise = MEDIAN_FACTOR * MEDIAN_FACTOR * within / k as f64;
-                let share = (groups - 1.0) / groups * APART_NOISE.max(1.0 / (1.0 + apart.seen));
-                apart.take(day, median - overall).powi(2) - share * noise
+                let mean = apart.take(day, median - overall);
+                mean.powi(2) - (groups - 1.0) / groups * apart.noise_share() * noise
             };
             let compared = polls.iter().zip(&mut self.apart);
             let compared = compared.filter(|(p, _)| p.votes.len() >= FEWEST_FOR_VARIANCE);
@@ -398,7 +413,8 @@ impl Walk<'_> {
         // Skewed noise makes all of them stray one way a little: those that stray from the rest are left out.
         let mut strays: Vec<f64> =
             present.iter().filter(known).map(|&(i, _)| standing[i].slow).collect();
-        let usual = median_of(&mut strays).unwrap_or(0.0);
+        let skewed = USUAL_STRAY * params.vote_limit;
+        let usual = median_of(&mut strays).unwrap_or(0.0).clamp(-skewed, skewed);
         let steady =
             |&&(i, _): &&(usize, f64)| (standing[i].slow - usual).abs() <= params.vote_limit;
         let as_vote = |&(i, y): &(usize, f64)| (y - standing[i].level, i);
