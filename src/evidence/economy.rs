@@ -246,7 +246,7 @@ fn notes(history: &History<'_>, logs: Estimate, tanks: Estimate) -> Vec<String> 
     let reach = (0.5 * (logs.hi - logs.lo)).hypot(0.5 * (tanks.hi - tanks.lo));
     if logs.is_known() && tanks.is_known() && (logs.value - tanks.value).abs() > reach {
         notes.push(format!(
-            "The refuels say {:+.1} % and the logs {:+.1} %: one of the two is wrong; trust the refuels until it is found.",
+            "The refuels say {:+.1} % and the logs {:+.1} %: they disagree; trust the refuels until it is known why.",
             tanks.value, logs.value
         ));
     }

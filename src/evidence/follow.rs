@@ -106,7 +106,7 @@ pub(super) fn follow_series(
         let params = params(kind, input.test);
         let outcomes = sequential::run(&series, &params, input.as_of);
         if kind == SeriesKind::TrimAll {
-            all.group_alarms = group_alarms(families, &series, &outcomes, &params, input.as_of);
+            all.group_alarms = group_alarms(families, &series, &outcomes, &params, input);
         }
         let told: Vec<(Option<AdjustedSeries>, Followed)> = owners
             .par_iter()
@@ -162,15 +162,19 @@ fn group_alarms(
     series: &[SeriesInput],
     outcomes: &[SeriesOutcome],
     params: &Params,
-    as_of: i32,
+    input: &Input<'_>,
 ) -> Vec<GroupAlarm> {
     let groups: Vec<usize> = series.iter().map(|s| s.group).collect();
     let limit = log_limit(GROUP_ALARM_YEARS);
-    let drifts = sequential::common_drift(&groups, outcomes, params, limit, as_of);
+    let drifts = sequential::common_drift(&groups, outcomes, params, limit, input.as_of);
     families
         .iter()
         .filter_map(|(name, (index, _))| {
-            let flag = drifts.get(*index)?.flagged_up?;
+            let drift = drifts.get(*index)?;
+            // It lasts as long as its evidence.
+            let flag = drift.flagged_up.filter(|_| {
+                drift.log_r_up.is_some_and(|log_r| log_r >= limit - input.decide.watch_nats)
+            })?;
             let half = 1.96 * flag.standard_error;
             Some(GroupAlarm {
                 engine_family: name.clone(),

@@ -5,6 +5,7 @@
 
 use crate::settings::DecideSettings;
 use crate::stats::counts::{Counted, dispersed_ratio, pooled};
+use crate::stats::survival::{self, Span};
 use crate::stats::wander::{self, Differences, Wander, by_period, half_width};
 use crate::tables::days::Day;
 use crate::tables::findings::{
@@ -484,22 +485,12 @@ fn median_interval(mut v: Vec<f64>) -> Estimate {
 
 /// Kaplan-Meier median of the days until drift was found again; `NaN` while more than half are still clean.
 fn median_time(worked: &[&&Outcome]) -> f64 {
-    let mut times: Vec<(i32, bool)> = worked
-        .iter()
-        .map(|o| o.days_until_next_flag.map_or((o.days_after, false), |d| (d, true)))
-        .collect();
-    // At equal times events come before censoring, by the usual convention.
-    times.sort_by_key(|(t, event)| (*t, !event));
-    let mut survival = 1.0;
-    for (i, (t, event)) in times.iter().enumerate() {
-        if *event {
-            survival *= 1.0 - 1.0 / (times.len() - i) as f64;
-            if survival <= 0.5 {
-                return f64::from(*t);
-            }
-        }
-    }
-    f64::NAN
+    let span = |o: &&&Outcome| {
+        let days = o.days_until_next_flag;
+        Span { time: f64::from(days.unwrap_or(o.days_after)), ended: days.is_some() }
+    };
+    let spans: Vec<Span> = worked.iter().map(span).collect();
+    survival::median_time(&survival::kaplan_meier(&spans, 0.95)).unwrap_or(f64::NAN)
 }
 
 #[cfg(test)]
