@@ -191,7 +191,8 @@ fn came_home(findings: &VehicleFindings, kind: SeriesKind, rose: bool) -> bool {
     let Some((start, now)) = from_nought(findings, kind) else { return false };
     let towards = rose == (start < 0.0);
     // Past nought by no more than sound vehicles may stand.
-    start.abs() > OFF && towards && now * start.signum() > -LEVEL_SD
+    let nearer = now.abs() < start.abs() && now * start.signum() > -LEVEL_SD;
+    start.abs() > OFF && towards && nearer
 }
 
 /// Where the trim that `kind` is made of stood when the logs began, and where it stands now, log-percent.

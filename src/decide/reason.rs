@@ -30,7 +30,8 @@ pub(super) fn sentence(
     if let (State::Watch, Some((day, work))) = (verdict.state, because.pending) {
         let days = findings.period.map_or(0, |(_, last)| last - day);
         let when = match days {
-            ..=0 => "after its last trip".to_owned(),
+            ..0 => "after its last trip".to_owned(),
+            0 => "on the day of its last trip".to_owned(),
             1 => "one day before its last trip".to_owned(),
             days => format!("{days} days before its last trip"),
         };
@@ -88,11 +89,19 @@ fn home_clause(findings: &VehicleFindings, ground: Ground) -> String {
         Ground::Misfire => None,
     };
     let (start, now) = kind.and_then(|kind| from_nought(findings, kind)).unwrap_or_default();
-    format!(
-        "The fuel correction stood at {:+.1} % when the logs began and has come nearer to nought since, to {:+.1} %.",
-        percent(start),
-        percent(now)
-    )
+    let (start, now) = (percent(start), percent(now));
+    let apart = |band: &str| {
+        format!(
+            "The correction at {band} stood {start:+.1} % from that of the other bands when the logs began and has come nearer to it since, to {now:+.1} %."
+        )
+    };
+    match kind {
+        Some(SeriesKind::IdleGap) => apart("idle"),
+        Some(SeriesKind::LoadGap) => apart("load"),
+        _ => format!(
+            "The fuel correction stood at {start:+.1} % when the logs began and has come nearer to nought since, to {now:+.1} %."
+        ),
+    }
 }
 
 /// What was found once and is not there any more.

@@ -23,7 +23,7 @@ pub(super) struct Witnesses<'a> {
     /// Change of the trim gap between warm-up and hot running, log-percent.
     pub(super) warmup_gap: Estimate,
     pub(super) misfires: Option<&'a MisfireFinding>,
-    /// A test of the warm mixture has found a change.
+    /// A test of the warm mixture has found a change, or it stands near its limit.
     pub(super) mixture_changed: bool,
     /// Distance since the plugs were changed, km, if known.
     pub(super) plug_km: Option<f64>,

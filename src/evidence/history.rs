@@ -82,9 +82,10 @@ impl<'a> History<'a> {
         self.odometer_jumps.last().copied().unwrap_or(i32::MIN)
     }
 
-    /// Days of any work.
+    /// Days of any work that may have mended something; trims near nought after a battery change prove nothing.
     pub(super) fn visits(&self) -> Vec<i32> {
-        let mut days: Vec<i32> = self.services.iter().map(|s| s.day).collect();
+        let work = self.services.iter().filter(|s| s.service != Service::BatteryDisconnect);
+        let mut days: Vec<i32> = work.map(|s| s.day).collect();
         days.dedup();
         days
     }
@@ -117,7 +118,7 @@ impl<'a> History<'a> {
     }
 }
 
-/// Rows after a visit that tell whether it was a cure, and at most those before it that it is held against (common
+/// Rows after a visit that tell whether it was a cure, and those before it that it is held against (common
 /// practice, no source).
 const CURE_ROWS: usize = 10;
 const ROWS_BEFORE: usize = 20;

@@ -196,11 +196,11 @@ impl Watch {
     /// start anew. Otherwise it goes on, so work in vain neither clears a flag nor makes a sick rate the baseline.
     fn hold_repair(&mut self, worked_on: Option<i32>, day: i32, least: f64) {
         if let Some(work) = worked_on {
-            // Other work soon after a cure finds a quiet engine; what was to be proved stays to be proved.
             // What stands flagged may have eased a little before the work.
             let flagged = self.flagged_on.is_some() && self.repair.is_none();
             let least = if flagged { CURED_SHARE * least } else { least };
             let rate = self.recent_rate(RATE_DAYS).rate().filter(|rate| *rate >= least);
+            // Other work soon after a cure finds a quiet engine; what was to be proved stays to be proved.
             self.repair = rate.map(|rate| (work, rate)).or(self.repair);
         }
         let Some((work, before)) = self.repair else { return };

@@ -277,7 +277,7 @@ fn outcomes(input: &ReportInput<'_>) -> Markup {
                     tbody { @for s in input.summaries { (outcome_row(input, s)) } }
                 }
                 p class="fine" {
-                    "A job worked if at least half of what had built up in the trim, or of the misfires, went with it. In \
+                    "A job worked if at least half of what had built up in the trim, or of the misfires or what else was found, went with it. In \
                      brackets the 95 % range of the median. A job is judged once there are enough days before and after \
                      it without other work; the other jobs are neither successes nor failures. Drifting again: jobs that worked \
                      after which drift was found anew, and the time within which half of all are. Every job stands in outcomes.csv."
