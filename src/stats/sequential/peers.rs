@@ -11,7 +11,6 @@ use rayon::prelude::*;
 
 use super::fleet::SeriesInput;
 use super::params::Params;
-use crate::stats::robust::median_of;
 
 /// Common mode of every row and the reference's sd.
 #[derive(Debug, Clone)]
@@ -210,9 +209,6 @@ impl Poll {
 const FEWEST_VOTERS: usize = 3;
 /// Fewest voters, and smallest share of those present, for the exclusion of strays to stand.
 const FEWEST_AFTER_EXCLUSION: (usize, f64) = (5, 0.4);
-/// Most that skewed noise is taken to make all of a group stray, share of the limit beyond which a stray may not vote: more
-/// is a group of which most drift (own judgement, no source).
-const USUAL_STRAY: f64 = 1.0 / 3.0;
 /// Rows before a vehicle's slow residual is kept.
 const SLOW_AFTER_ROWS: u32 = 20;
 /// Standard error of a median as a multiple of a mean's (sqrt(pi / 2)).
@@ -410,13 +406,7 @@ impl Walk<'_> {
         let votes = &mut self.polls[group].votes;
         votes.clear();
         let known = |&&(i, _): &&(usize, f64)| standing[i].seen >= params.vote_after_rows;
-        // Skewed noise makes all of them stray one way a little: those that stray from the rest are left out.
-        let mut strays: Vec<f64> =
-            present.iter().filter(known).map(|&(i, _)| standing[i].slow).collect();
-        let skewed = USUAL_STRAY * params.vote_limit;
-        let usual = median_of(&mut strays).unwrap_or(0.0).clamp(-skewed, skewed);
-        let steady =
-            |&&(i, _): &&(usize, f64)| (standing[i].slow - usual).abs() <= params.vote_limit;
+        let steady = |&&(i, _): &&(usize, f64)| standing[i].slow.abs() <= params.vote_limit;
         let as_vote = |&(i, y): &(usize, f64)| (y - standing[i].level, i);
         votes.extend(present.iter().filter(known).filter(steady).map(as_vote));
         let all = present.iter().filter(known).count();
