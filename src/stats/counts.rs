@@ -412,6 +412,19 @@ mod tests {
     }
 
     #[test]
+    fn a_sample_without_events_ends_where_the_exact_interval_does() {
+        // None of 20: Clopper and Pearson's 95 % upper limit is 0.1684 (tables of the binomial; from memory).
+        let part = |count| Counted { count, exposure: 100.0 };
+        let none = [0, 0, 0].map(part);
+        let some = [7, 7, 6].map(part);
+        let odds = 0.1684 / (1.0 - 0.1684);
+        let cured = dispersed_ratio(&none, &some, 0.95).unwrap();
+        assert!((cured.hi - odds).abs() < 1e-3 && cured.lo < cured.ratio, "{cured:?}");
+        let begun = dispersed_ratio(&some, &none, 0.95).unwrap();
+        assert!((begun.lo - 1.0 / odds).abs() < 1e-2 && begun.hi > begun.ratio, "{begun:?}");
+    }
+
+    #[test]
     fn alike_vehicles_get_the_fleet_rate() {
         let fleet: Vec<Counted> = (0..50).map(|_| Counted { count: 10, exposure: 100.0 }).collect();
         let prior = GammaPrior::fit(&fleet).unwrap();
