@@ -174,5 +174,5 @@ fn logs_and_refuels_that_disagree_are_named() {
     let e = f.economy.as_ref().expect("fuel is known");
     assert!((e.refuel_change_pct.value - 12.0).abs() < 3.0, "{e:?}");
     assert!(e.change_pct.value.abs() < 3.0, "{e:?}");
-    assert!(says(&f, "trust the refuels until it is found"), "{e:?}");
+    assert!(says(&f, "trust the refuels until it is known why"), "{e:?}");
 }
