@@ -122,8 +122,8 @@ pub fn decide(
     verdict
 }
 
-/// Everything that makes the vehicle one to act on, with the day on which it did; and the first of what did, but has gone
-/// back since.
+/// Everything that makes the vehicle one to act on, with the day on which it did; and the first of what was found, but is
+/// nothing to act on now, with the reason.
 ///
 /// Nobody should open an engine for what is not there any more.
 fn grounds(

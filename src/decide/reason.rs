@@ -40,12 +40,13 @@ pub(super) fn sentence(
             work.replace('_', " ")
         );
     }
-    // What builds up now is more than what has gone.
-    if let (State::Watch, Some(lapsed), None) = (verdict.state, because.lapsed, because.watched) {
-        return match lapsed {
-            (ground, Lapse::Small) => lapsed_clause(verdict, findings, ground),
-            (ground, Lapse::Home) => home_clause(findings, ground),
-        };
+    match (verdict.state, because.lapsed, because.watched) {
+        (State::Watch, Some((ground, Lapse::Home)), _) => return home_clause(findings, ground),
+        // What builds up now is more than what has gone.
+        (State::Watch, Some((ground, Lapse::Small)), None) => {
+            return lapsed_clause(verdict, findings, ground);
+        }
+        _ => {}
     }
     match verdict.state {
         State::TooLittleData => {

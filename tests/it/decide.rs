@@ -11,6 +11,11 @@ const FLAGGED: i32 = 20_400;
 
 /// A vehicle whose all-band rise was flagged, with evidence of `nats` now and a change of `change` ± 1 log-percent.
 fn verdict(nats: f64, change: f64) -> Verdict {
+    decided(nats, change, |_| ())
+}
+
+/// The same with something else about it.
+fn decided(nats: f64, change: f64, but: impl FnOnce(&mut VehicleFindings)) -> Verdict {
     let mut findings: VehicleFindings = report_pages::vehicle(1, "v", State::Act).findings;
     findings.misfires = None;
     for s in &mut findings.series {
@@ -21,6 +26,7 @@ fn verdict(nats: f64, change: f64) -> Verdict {
     }
     let first = &mut findings.series[0];
     (first.flagged_up, first.log_r_up) = (Some(FLAGGED), nats);
+    but(&mut findings);
     let vehicle = Vehicle {
         vehicle: "v".to_owned(),
         engine_family: "f".to_owned(),
@@ -52,4 +58,45 @@ fn a_change_that_has_gone_back_is_watched_and_keeps_its_day() {
     for (nats, change) in [(2.0, 4.0), (2.0, 2.5), (9.9, 2.1)] {
         assert_eq!(verdict(nats, change).state, State::Act, "{nats} nats, {change} %");
     }
+}
+
+/// A vehicle whose last trip was on day 20,520 and ten of whose days lie after day 20,508.
+#[test]
+fn work_that_was_asked_for_is_given_ten_days() {
+    let after = |work: &str, day: i32| {
+        decided(12.0, 8.0, |f| {
+            f.proved_before = Some(20_508);
+            f.services = vec![(day, work.to_owned())];
+        })
+    };
+    let fresh = after("injector_cleaning", 20_515);
+    assert_eq!((fresh.state, fresh.flagged_on), (State::Watch, Some(FLAGGED)));
+    assert!(
+        fresh.reason.contains("injector cleaning was recorded 5 days before its last trip"),
+        "{}",
+        fresh.reason
+    );
+    for (work, day) in
+        [("other", 20_515), ("injector_cleaning", 20_500), ("injector_cleaning", FLAGGED - 1)]
+    {
+        assert_eq!(after(work, day).state, State::Act, "{work} on {day}");
+    }
+}
+
+#[test]
+fn a_trim_that_stood_off_from_the_start_may_come_home() {
+    let fall = |start: f64, now: f64| {
+        decided(12.0, now - start, |f| {
+            let [all, band, ..] = &mut f.series[..] else { panic!("series") };
+            (all.flagged_up, all.flagged_down) = (None, Some(FLAGGED));
+            all.log_r_down = 12.0;
+            (band.baseline, band.recent_raw) = (start, now);
+        })
+    };
+    let home = fall(9.0, 1.0);
+    assert_eq!(home.state, State::Watch);
+    assert!(home.reason.contains("has come nearer to nought since"), "{}", home.reason);
+    // From where sound vehicles stand, or beyond nought: a fault that makes the mixture rich.
+    assert_eq!(fall(3.0, -5.0).state, State::Act);
+    assert_eq!(fall(9.0, -4.0).state, State::Act);
 }
