@@ -258,7 +258,7 @@ fn follow(
     } else {
         None
     };
-    let limits = level_limits(kind, input.decide);
+    let (limits, visits) = (level_limits(kind, input.decide), history.visits());
     let finding = SeriesFinding {
         kind,
         days: rows.len(),
@@ -278,7 +278,7 @@ fn follow(
         flagged_down: outcome.down.flag.map(|f| f.day),
         level_limits: limits,
         level_on: limits.and_then(|(rise, fall)| {
-            let since = |limit| level::lasting_change(all, limit, base_days, &history.visits());
+            let since = |limit| level::lasting_change(all, limit, base_days, &visits);
             since(rise).into_iter().chain(since(-fall)).min()
         }),
         recent_raw: recent_raw(&raw, repaired),
@@ -286,7 +286,7 @@ fn follow(
             .then(|| {
                 let near = input.decide.near_limit_pct;
                 let limits = (log_percent(-near), log_percent(near));
-                level::near_limit(&raw, limits, &history.visits())
+                level::near_limit(&raw, limits, &visits)
             })
             .flatten(),
         onset: slope.map(|s| (s.onset_lo, s.onset_hi)),
@@ -304,8 +304,8 @@ fn follow(
         days.map(move |day| TrimFlag { day, kind, rose })
     });
     let flags = flags.collect();
-    let first: Vec<(i32, f64)> = series.rows.iter().map(|r| (r.day, r.y)).collect();
-    let start = baseline(&first, base_days);
+    let first = &series.rows[..windows::base_len(&series.rows, base_days, |r| r.day)];
+    let start = mean(&first.iter().map(|r| r.y).collect::<Vec<_>>()).unwrap_or(f64::NAN);
     Followed { finding, windows, start, weekly, flags, mirror: outcome.mirror }
 }
 

@@ -1,5 +1,6 @@
 //! One vehicle's history up to the chosen day: distance, learning resets, workshop visits.
 
+use super::windows::mean;
 use crate::stats::sequential::Break;
 use crate::tables::days::Day;
 use crate::tables::findings::{OFF, SeriesKind};
@@ -120,7 +121,7 @@ impl<'a> History<'a> {
 
 /// Rows after a visit that tell whether it was a cure, and those before it that it is held against (common
 /// practice, no source).
-const CURE_ROWS: usize = 10;
+pub(super) const CURE_ROWS: usize = 10;
 const ROWS_BEFORE: usize = 20;
 
 /// Days on which it was clear that a visit had brought a trim home that had stood off since the first days: within half of
@@ -128,7 +129,6 @@ const ROWS_BEFORE: usize = 20;
 fn cures_from_start(history: &History<'_>) -> Vec<i32> {
     let trims: Vec<(i32, f64)> =
         history.judged_days().filter_map(|d| Some((d.day, mean_trim(d)?))).collect();
-    let mean = |rows: &[(i32, f64)]| rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64;
     let mut begun = 0;
     let mut cures = Vec::new();
     for visit in history.visits() {

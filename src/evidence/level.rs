@@ -5,15 +5,13 @@
 //! settings and almost three of a large one. So a change is acted on when the mean of the recent rows lies beyond the
 //! set amount and its lower confidence bound beyond three quarters of it.
 
+use super::history::CURE_ROWS;
 use super::windows;
 use crate::stats::sequential::ResidualRow;
 
 /// Days in the trailing window, longer where few are logged, and the rows that it must have.
 const WINDOW_DAYS: i32 = 28;
 const WINDOW_ROWS_MIN: usize = 12;
-
-/// Rows after a visit that tell whether it was a cure (common practice, no source).
-const CURE_ROWS: usize = 10;
 
 /// Correlation from one row to the next. Not the one that is estimated: that changes with every refit, and a day's answer
 /// must not (own judgement: on simulated and real logs it lies between 0.3 and 0.8).
@@ -47,15 +45,12 @@ pub(super) fn lasting_change(
     for end in base.len()..rows.len() {
         let today = rows[end].day;
         if let Some(day) = found {
-            let cured = visits.iter().any(|&visit| {
-                let after = rows.partition_point(|r| r.day < visit);
-                // Decided once, on the tenth row, so that a later wobble cannot pass for a cure.
-                visit >= day && end + 1 == after + CURE_ROWS && {
-                    let (mean, _) = mean_and_variance(&raw(&rows[after..=end]));
-                    sign * (mean - level) <= 0.5 * limit.abs()
-                }
-            });
-            if !cured {
+            let after = after_visit(&rows[..=end], day, visits, |r| r.day);
+            let cured = |after| {
+                let (mean, _) = mean_and_variance(&raw(after));
+                sign * (mean - level) <= 0.5 * limit.abs()
+            };
+            if !after.is_some_and(cured) {
                 continue;
             }
             found = None;
@@ -71,6 +66,19 @@ pub(super) fn lasting_change(
         }
     }
     found
+}
+
+/// The first rows after a visit on `since` or later, on the day of the last of them: whether it was a cure is decided once,
+/// so that a later wobble cannot pass for one.
+fn after_visit<'r, R>(
+    rows: &'r [R],
+    since: i32,
+    visits: &[i32],
+    day: impl Fn(&R) -> i32,
+) -> Option<&'r [R]> {
+    let after = rows.len().checked_sub(CURE_ROWS)?;
+    let begins = |visit: i32| rows.partition_point(|r| day(r) < visit) == after;
+    visits.iter().any(|&visit| visit >= since && begins(visit)).then(|| &rows[after..])
 }
 
 fn raw(rows: &[ResidualRow]) -> Vec<f64> {
@@ -92,25 +100,19 @@ pub(super) fn near_limit(
     (lower, upper): (f64, f64),
     visits: &[i32],
 ) -> Option<i32> {
-    let mean = |rows: &[(i32, f64)]| rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64;
     let mut start = 0;
     let mut since = None;
     for (end, (today, _)) in rows.iter().enumerate() {
         if let Some(day) = since {
-            let cured = visits.iter().any(|&visit| {
-                let after = rows.partition_point(|r| r.0 < visit);
-                visit >= day && end + 1 == after + CURE_ROWS && {
-                    let mean = mean(&rows[after..=end]);
-                    0.5 * lower <= mean && mean <= 0.5 * upper
-                }
-            });
-            if cured {
+            let after = after_visit(&rows[..=end], day, visits, |r| r.0);
+            let within_half = |mean| 0.5 * lower <= mean && mean <= 0.5 * upper;
+            if after.map(windows::mean).is_some_and(within_half) {
                 (since, start) = (None, end + 1 - CURE_ROWS);
             }
             continue;
         }
         let Some(window) = window(&rows[start..=end], |r| r.0) else { continue };
-        let mean = mean(window);
+        let mean = windows::mean(window);
         if mean >= upper || mean <= lower {
             since = Some(*today);
         }

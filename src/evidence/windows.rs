@@ -107,7 +107,8 @@ pub(super) fn recent<R>(rows: &[R], days: i32, fewest: usize, day: impl Fn(&R) -
     &rows[from..]
 }
 
-fn mean(rows: &[(i32, f64)]) -> f64 {
+/// Mean of the values; `NaN` of none.
+pub(super) fn mean(rows: &[(i32, f64)]) -> f64 {
     rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64
 }
 

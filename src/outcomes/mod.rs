@@ -1,7 +1,8 @@
 //! Workshop work in, what it achieved out: before against after, vehicle by vehicle and by kind of work.
 //!
 //! Trims are peer-adjusted, so a cleaning in spring is not credited with the spring. A change is judged
-//! on the days after relearning, by the trim, by the misfires and by what else was found; with too few days the verdict is `too_early`.
+//! on the days after relearning, by the trim, by the misfires and by what else was found; with too few days the
+//! verdict is `too_early`.
 
 use crate::settings::DecideSettings;
 use crate::stats::counts::{Counted, dispersed_ratio, pooled};

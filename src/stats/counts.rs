@@ -198,7 +198,8 @@ pub struct DispersedRatio {
 /// Variance `dispersion * mean`, dispersion by Pearson within both samples (McCullagh & Nelder,
 /// 1989, sec. 6.2), log ratio with Student's t. A sample without events counts half an event
 /// (common practice, no source), and its ratio ends no further out than in the exact interval of as many independent
-/// events as the other has over the dispersion (Clopper & Pearson, 1934; thinned as in [`concentration`]). `None` with fewer than three parts in all or no event at all.
+/// events as the other has over the dispersion (Clopper & Pearson, 1934; thinned as in [`concentration`]). `None` with fewer
+/// than three parts in all or no event at all.
 #[must_use]
 pub fn dispersed_ratio(
     first: &[Counted],
@@ -232,14 +233,10 @@ pub fn dispersed_ratio(
         (_, 0) => (b.exposure / a.exposure / odds(most(a)), f64::INFINITY),
         _ => (0.0, f64::INFINITY),
     };
-    let within = |lo: f64, hi: f64| {
-        (if lo < ratio { lo } else { ratio }, if hi > ratio { hi } else { ratio })
-    };
-    let (exact_lo, exact_hi) = within(exact_lo, exact_hi);
     Some(DispersedRatio {
         ratio,
-        lo: (ratio / reach).max(exact_lo),
-        hi: (ratio * reach).min(exact_hi),
+        lo: (ratio / reach).max(exact_lo.min(ratio)),
+        hi: (ratio * reach).min(exact_hi.max(ratio)),
         p_greater: t_upper_tail(ratio.ln() / error, df),
         dispersion,
     })
