@@ -54,7 +54,10 @@ pub(super) struct Series {
     pub(super) group_alarms: Vec<GroupAlarm>,
 }
 
-/// Runs the drift test on every monitored series of every vehicle, one kind after another.
+/// Runs the drift test on every monitored series of every vehicle.
+///
+/// What is flagged is told by the bank and the band that moved, so the tested kinds come first. Two kinds run side by side,
+/// since the peers' reference of one is made day by day by a single thread; more of them would only take memory.
 pub(super) fn follow_series(
     histories: &[History<'_>],
     families: &Families,
@@ -65,14 +68,57 @@ pub(super) fn follow_series(
         adjusted: Vec::new(),
         group_alarms: Vec::new(),
     };
-    let years = 1.0 / input.test.false_flags_per_vehicle_year;
-    let limit = |share: f64| if share > 0.0 { log_limit(years / share) } else { f64::INFINITY };
     let told_in_order = monitored(2);
-    // What is flagged is told by the bank and the band that moved, so tests come first.
+    let kinds = told_in_order.iter();
+    let (tested, others): (Vec<&Monitored>, Vec<&Monitored>) = kinds.partition(|m| m.is_tested());
     let mut adjusted: Vec<(usize, AdjustedSeries)> = Vec::new();
-    let mut tested_in_order = told_in_order.clone();
-    tested_in_order.sort_by_key(|m| !m.is_tested());
-    for Monitored { kind, .. } in tested_in_order {
+    for pair in tested.chunks(2).chain(others.chunks(2)) {
+        let so_far = &all.followed;
+        let done: Vec<Kind> = pair
+            .par_iter()
+            .map(|m| Kind::follow(m.kind, histories, families, so_far, input))
+            .collect();
+        for Kind { told, group_alarms } in done {
+            all.group_alarms.extend(group_alarms);
+            for (v, own, followed) in told {
+                adjusted.extend(own.map(|own| (v, own)));
+                all.followed[v].push(followed);
+            }
+        }
+    }
+    for (v, mut own) in adjusted {
+        let followed = &all.followed[v];
+        own.flags = followed.iter().flat_map(|f| f.flags.iter().copied()).collect();
+        let bands = followed.iter().filter(|f| f.finding.kind.is_part_of(own.kind));
+        let starts: Vec<f64> = bands.map(|f| f.start).filter(|b| b.is_finite()).collect();
+        let has_nought = matches!(own.kind, SeriesKind::TrimBank(_));
+        own.start = mean(&starts).filter(|_| has_nought).unwrap_or(f64::NAN);
+        all.adjusted.push(own);
+    }
+    for own in &mut all.followed {
+        own.sort_by_key(|f| told_in_order.iter().position(|m| m.kind == f.finding.kind));
+    }
+    all
+}
+
+/// What one kind of series says of the vehicles that have it.
+struct Kind {
+    /// The vehicle's place in the register, its values if it has workshop records, and its finding.
+    told: Vec<(usize, Option<AdjustedSeries>, Followed)>,
+    group_alarms: Vec<GroupAlarm>,
+}
+
+impl Kind {
+    /// Runs the drift test on one kind; `so_far` is what the kinds before it said.
+    fn follow(
+        kind: SeriesKind,
+        histories: &[History<'_>],
+        families: &Families,
+        so_far: &[Vec<Followed>],
+        input: &Input<'_>,
+    ) -> Kind {
+        let years = 1.0 / input.test.false_flags_per_vehicle_year;
+        let limit = |share: f64| if share > 0.0 { log_limit(years / share) } else { f64::INFINITY };
         let members: Vec<(usize, SeriesInput)> = histories
             .par_iter()
             .enumerate()
@@ -82,7 +128,7 @@ pub(super) fn follow_series(
                     .iter()
                     .map(|d| DayRow { day: d.day, x: d.km / 10_000.0, y: d.y, weight: d.weight })
                     .collect();
-                let before = || all.followed[v].iter().filter(|f| f.finding.kind.is_mixture());
+                let before = || so_far[v].iter().filter(|f| f.finding.kind.is_mixture());
                 let is_part = kind.is_mixture() && !share.is_tested();
                 let asked = is_part && before().any(Followed::flagged);
                 let repairs = before().filter_map(|f| f.finding.repaired_on.filter(|_| is_part));
@@ -105,15 +151,16 @@ pub(super) fn follow_series(
         let (owners, series): (Vec<usize>, Vec<SeriesInput>) = members.into_iter().unzip();
         let params = params(kind, input.test);
         let outcomes = sequential::run(&series, &params, input.as_of);
-        if kind == SeriesKind::TrimAll {
-            all.group_alarms = group_alarms(families, &series, &outcomes, &params, input);
-        }
-        let told: Vec<(Option<AdjustedSeries>, Followed)> = owners
+        let group_alarms = match kind {
+            SeriesKind::TrimAll => group_alarms(families, &series, &outcomes, &params, input),
+            _ => Vec::new(),
+        };
+        let told = owners
             .par_iter()
             .zip(&series)
             .zip(outcomes)
-            .map(|((v, series), outcome)| {
-                let history = &histories[*v];
+            .map(|((&v, series), outcome)| {
+                let history = &histories[v];
                 let kept = match kind {
                     SeriesKind::TrimAll if history.vehicle.banks <= 1 => {
                         Some(SeriesKind::TrimBank(1))
@@ -129,27 +176,11 @@ pub(super) fn follow_series(
                 let adjusted = kept
                     .filter(|_| !history.services.is_empty())
                     .map(|kind| adjusted_series(history, kind, &outcome, &params, input.test));
-                (adjusted, follow(history, kind, series, outcome, &params, input))
+                (v, adjusted, follow(history, kind, series, outcome, &params, input))
             })
             .collect();
-        for (v, (own, followed)) in owners.into_iter().zip(told) {
-            adjusted.extend(own.map(|own| (v, own)));
-            all.followed[v].push(followed);
-        }
+        Kind { told, group_alarms }
     }
-    for (v, mut own) in adjusted {
-        let followed = &all.followed[v];
-        own.flags = followed.iter().flat_map(|f| f.flags.iter().copied()).collect();
-        let bands = followed.iter().filter(|f| f.finding.kind.is_part_of(own.kind));
-        let starts: Vec<f64> = bands.map(|f| f.start).filter(|b| b.is_finite()).collect();
-        let has_nought = matches!(own.kind, SeriesKind::TrimBank(_));
-        own.start = mean(&starts).filter(|_| has_nought).unwrap_or(f64::NAN);
-        all.adjusted.push(own);
-    }
-    for own in &mut all.followed {
-        own.sort_by_key(|f| told_in_order.iter().position(|m| m.kind == f.finding.kind));
-    }
-    all
 }
 
 /// Vehicle-years per designed false alarm of a whole family: families are few, and an alarm is a question

@@ -57,11 +57,14 @@ pub(super) fn lasting_change(
             start = end + 1 - CURE_ROWS;
         }
         let Some(window) = window(&rows[start..=end], |r| r.day) else { continue };
-        let window = raw(window);
-        let (mean, var) = mean_and_variance(&window);
+        let mean = window.iter().map(|r| r.r).sum::<f64>() / window.len() as f64;
         let change = sign * (mean - level);
+        if change < limit.abs() {
+            continue;
+        }
+        let (_, var) = mean_and_variance(&raw(window));
         let se = (inflation * (var / window.len() as f64 + base_var / base.len() as f64)).sqrt();
-        if change >= limit.abs() && change - BOUND * se >= 0.75 * limit.abs() {
+        if change - BOUND * se >= 0.75 * limit.abs() {
             found = Some(today);
         }
     }

@@ -267,18 +267,16 @@ impl Watch {
         let week = d.day.div_euclid(7);
         let weeks = f64::from(self.last_week.map_or(1, |w| week - w));
         self.last_week = Some(week);
-        let likelihood = |state: usize, rise: f64| {
-            let mean = rise * means[state];
-            if mean > 0.0 { log_pmf(seen[state].count, mean, self.dispersion) } else { 0.0 }
-        };
         let nats = [0, 1].map(|state| {
-            let null = likelihood(state, 1.0);
-            RISES.map(|rise| likelihood(state, rise) - null)
+            let (count, mean) = (seen[state].count, means[state]);
+            let gain =
+                |rise| if mean > 0.0 { log_ratio(count, mean, rise, self.dispersion) } else { 0.0 };
+            RISES.map(gain)
         });
         for (sums, rising) in self.sums.iter_mut().zip(RISING) {
             for (k, sum) in sums.iter_mut().enumerate() {
                 let gained: f64 = (0..2).filter(|s| rising[*s]).map(|s| nats[s][k]).sum();
-                *sum = ((*sum + weeks).ln() + gained.min(DAY_NATS_MAX)).exp();
+                *sum = (*sum + weeks) * gained.min(DAY_NATS_MAX).exp();
             }
         }
         // Learns from the past only. A ratio of sums, because single days of hardly any expected misfires have
@@ -397,18 +395,40 @@ impl Watch {
     }
 }
 
-/// Log probability of `count` under a negative binomial whose variance is `dispersion` times its mean.
+/// How much likelier `count` is, as a logarithm, with `rise` times the mean, under a negative binomial whose variance is
+/// `dispersion` times its mean.
 ///
-/// With size `r = mean / (dispersion - 1)` sums of days are of the same family, so a day may be split.
-fn log_pmf(count: f64, mean: f64, dispersion: f64) -> f64 {
-    let r = mean / (dispersion - 1.0);
-    ln_gamma(count + r) - ln_gamma(r) - ln_gamma(count + 1.0) - r * dispersion.ln()
-        + count * (1.0 - 1.0 / dispersion).ln()
+/// With size `r = mean / (dispersion - 1)` sums of days are of the same family, so a day may be split. What does not depend
+/// on the mean cancels, and of a count of nought nearly all.
+fn log_ratio(count: f64, mean: f64, rise: f64, dispersion: f64) -> f64 {
+    let size = mean / (dispersion - 1.0);
+    let of_count = |r: f64| if count > 0.0 { ln_gamma(count + r) - ln_gamma(r) } else { 0.0 };
+    of_count(rise * size) - of_count(size) - (rise - 1.0) * size * dispersion.ln()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Log probability of `count`.
+    fn log_pmf(count: f64, mean: f64, dispersion: f64) -> f64 {
+        let r = mean / (dispersion - 1.0);
+        ln_gamma(count + r) - ln_gamma(r) - ln_gamma(count + 1.0) - r * dispersion.ln()
+            + count * (1.0 - 1.0 / dispersion).ln()
+    }
+
+    #[test]
+    fn a_rise_is_weighed_by_the_probabilities_of_the_count() {
+        for count in [0.0, 1.0, 7.0, 60.0] {
+            for rise in RISES {
+                let expected = log_pmf(count, rise * 3.0, 2.5) - log_pmf(count, 3.0, 2.5);
+                assert!(
+                    (log_ratio(count, 3.0, rise, 2.5) - expected).abs() < 1e-10,
+                    "{count} {rise}"
+                );
+            }
+        }
+    }
 
     #[test]
     fn the_count_distribution_sums_to_one_with_the_stated_mean_and_variance() {

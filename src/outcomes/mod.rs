@@ -163,16 +163,20 @@ enum Effect {
     Worked,
     None,
     Worse,
+    /// As likely in vain as a cure: the interval holds both.
+    Unclear,
 }
 
-/// `worse` if anything got worse, else `worked` if anything that was wrong went, `no_effect` if what could be judged
-/// did not change; `too_early` if nothing could be judged.
+/// `worse` if anything got worse, else `worked` if anything that was wrong went, `unclear` if that may or may not have
+/// gone, `no_effect` if what could be judged did not change; `too_early` if nothing could be judged.
 fn verdict(effects: &[Option<Effect>]) -> &'static str {
     let any = |effect| effects.contains(&Some(effect));
     if any(Effect::Worse) {
         "worse"
     } else if any(Effect::Worked) {
         "worked"
+    } else if any(Effect::Unclear) {
+        "unclear"
     } else if any(Effect::None) {
         "no_effect"
     } else {
@@ -268,6 +272,8 @@ impl Sides {
             && gone >= WORKED_SHARE * self.before.abs()
         {
             Effect::Worked
+        } else if self.is_wrong() && least <= 0.0 && most >= self.before.abs() {
+            Effect::Unclear
         } else {
             Effect::None
         }
@@ -451,6 +457,7 @@ fn summary(service: &str, jobs: &[&Outcome]) -> OutcomeSummary {
         worked: count("worked"),
         no_effect: count("no_effect"),
         worse: count("worse"),
+        unclear: count("unclear"),
         trim_change_pct: median_interval(known(&|o| o.trim_change_pct.value)),
         misfire_change_per_1000_rev: median_interval(known(&|o| {
             o.misfire_before_after[1] - o.misfire_before_after[0]
@@ -541,7 +548,10 @@ mod tests {
         assert_eq!(trim(10.0, -8.0, 2.0), Effect::Worked);
         assert_eq!(trim(10.0, -2.0, 1.0), Effect::None);
         assert_eq!(trim(10.0, 5.0, 2.0), Effect::Worse);
+        assert_eq!(trim(10.0, -5.0, 6.0), Effect::Unclear, "from nothing to all of it");
+        assert_eq!(trim(10.0, -3.0, 6.0), Effect::None, "not all of it");
         assert_eq!(verdict(&[None, None]), "too_early");
+        assert_eq!(verdict(&[Some(Effect::None), Some(Effect::Unclear)]), "unclear");
     }
 
     #[test]

@@ -31,7 +31,7 @@ pub const JOB_COLUMNS: [&str; 20] = [
 ];
 
 /// Columns of `outcome_summary.csv`.
-pub const SUMMARY_COLUMNS: [&str; 18] = [
+pub const SUMMARY_COLUMNS: [&str; 19] = [
     "service",
     "jobs",
     "judged",
@@ -50,6 +50,7 @@ pub const SUMMARY_COLUMNS: [&str; 18] = [
     "cost_median",
     "flagged_again",
     "days_until_next_flag_median",
+    "unclear",
 ];
 
 /// `outcomes.csv`.
@@ -90,7 +91,7 @@ fn kind_of_work(s: &OutcomeSummary) -> Row {
     estimate(&mut row, s.misfire_change_per_1000_rev, 4);
     estimate(&mut row, s.economy_change_pct, 2);
     row.number(s.cost_median, 2).count(Some(s.flagged_again));
-    row.number(s.days_until_next_flag_median, 0);
+    row.number(s.days_until_next_flag_median, 0).count(Some(s.unclear));
     row
 }
 

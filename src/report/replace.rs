@@ -6,6 +6,7 @@
 //! and the next run clears it away.
 
 use super::ReportError;
+use rayon::prelude::*;
 use std::fs;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -52,12 +53,11 @@ pub(super) fn folder(path: &Path, files: &[(String, String)]) -> Result<(), Repo
 
 fn fill(folder: &Path, files: &[(String, String)]) -> Result<(), ReportError> {
     fs::create_dir(folder).map_err(|e| failed(folder, e))?;
-    for (name, content) in files {
+    files.par_iter().try_for_each(|(name, content)| {
         // Pages are rebuilt every night, so they are not worth a flush each.
         let path = folder.join(name);
-        fs::write(&path, content).map_err(|e| failed(&path, e))?;
-    }
-    Ok(())
+        fs::write(&path, content).map_err(|e| failed(&path, e))
+    })
 }
 
 fn write_through(path: &Path, bytes: &[u8]) -> io::Result<()> {

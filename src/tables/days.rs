@@ -17,7 +17,7 @@ pub fn day_of(time_us: i64) -> i32 {
 /// `x` rounded to a multiple of 2⁻²⁰ (about 1e-6), see the head of this file.
 fn exact(x: f64) -> f64 {
     const SCALE: f64 = (1u64 << 20) as f64;
-    (x * SCALE).round() / SCALE
+    (x * SCALE).round_ties_even() / SCALE
 }
 
 /// Sums over the gated samples of one bank in one band, without the squares.

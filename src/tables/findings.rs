@@ -534,7 +534,7 @@ pub struct Outcome {
     pub days_until_next_flag: Option<i32>,
     /// Days observed after the work.
     pub days_after: i32,
-    /// `worked`, `no_effect`, `worse` or `too_early`.
+    /// `worked`, `no_effect`, `worse`, `unclear` (the interval holds both nothing and all of what was wrong) or `too_early`.
     pub verdict: &'static str,
 }
 
@@ -553,6 +553,8 @@ pub struct OutcomeSummary {
     pub no_effect: usize,
     /// Judged jobs after which it was worse.
     pub worse: usize,
+    /// Judged jobs of which nobody can tell.
+    pub unclear: usize,
     /// Median of trim after minus before, log-percent, with the interval of the median.
     pub trim_change_pct: Estimate,
     /// Median change of misfires per 1,000 revolutions, with the interval of the median.

@@ -137,11 +137,11 @@ impl Work {
 }
 
 /// What the verdicts can be, in the columns of the table.
-pub(super) const VERDICTS: [&str; 3] = ["worked", "no_effect", "worse"];
+pub(super) const VERDICTS: [&str; 4] = ["worked", "no_effect", "worse", "unclear"];
 
 /// Verdicts (columns as [`VERDICTS`]) by what the work did (rows as [`Did::ALL`]).
-pub(super) fn verdicts(result: &TrialResult) -> Vec<[usize; 3]> {
-    let mut table = vec![[0; 3]; Did::ALL.len()];
+pub(super) fn verdicts(result: &TrialResult) -> Vec<[usize; VERDICTS.len()]> {
+    let mut table = vec![[0; VERDICTS.len()]; Did::ALL.len()];
     for work in result.vehicles().flat_map(|v| &v.work) {
         let row = Did::ALL.iter().position(|(did, _)| *did == work.did());
         let column = VERDICTS.iter().position(|v| *v == work.verdict);

@@ -193,6 +193,7 @@ impl Made {
             worked: 0,
             no_effect: 0,
             worse: 0,
+            unclear: 0,
             trim_change_pct: NONE,
             misfire_change_per_1000_rev: NONE,
             economy_change_pct: NONE,

@@ -15,6 +15,7 @@ mod work_sheet;
 use super::ReportInput;
 use super::words::{self, clean};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 
 const STYLE: &str = include_str!("style.css");
@@ -27,9 +28,10 @@ const POLICY: &str =
 pub fn all(input: &ReportInput<'_>) -> Vec<(String, String)> {
     let names = page_names(input);
     let mut pages = vec![("index.html".to_owned(), front::page(input, &names).into_string())];
-    for (vehicle, name) in input.ranked.iter().zip(&names) {
-        pages.push((name.clone(), vehicle::page(input, vehicle).into_string()));
-    }
+    let vehicles = input.ranked.par_iter().zip(&names);
+    pages.par_extend(
+        vehicles.map(|(v, name)| (name.clone(), vehicle::page(input, v).into_string())),
+    );
     pages
 }
 

@@ -8,7 +8,7 @@
 use rayon::prelude::*;
 
 use super::noise::{Residuals, shrunk_noise};
-use super::params::Params;
+use super::params::{Pace, Params};
 use super::peers::{Reference, reference};
 use super::posterior::{Direction, Ramps, SlopePosterior};
 use super::scan::{Look, Workspace};
@@ -191,7 +191,9 @@ pub fn run(series: &[SeriesInput], params: &Params, last_day: i32) -> Vec<Series
         states.par_iter_mut().zip(noise).for_each_init(
             Workspace::default,
             |work, (state, noise)| {
-                state.adopt(noise);
+                if state.refitted {
+                    state.adopt(noise);
+                }
                 for night in night..end {
                     state.live(night, work);
                 }
@@ -212,6 +214,10 @@ struct State<'a> {
     params: &'a Params,
     rows: Vec<AdjustedRow>,
     residuals: Residuals,
+    /// Rows that the residuals were made of.
+    fitted_rows: usize,
+    /// Whether they were made anew at the last refit of the fleet.
+    refitted: bool,
     noise: Noise,
     blocks: Blocks,
     /// First row since the last restart.
@@ -222,7 +228,8 @@ struct State<'a> {
     restarted_on: Option<i32>,
     next_report: usize,
     unseen: bool,
-    watched: bool,
+    pace: Pace,
+    last_look: i32,
     looks: u32,
     /// Largest sd of the peers' reference since the restart, and the day up to which it was looked for.
     worst_reference: (f64, i32),
@@ -249,6 +256,8 @@ impl<'a> State<'a> {
             params,
             rows: input.rows.iter().zip(common_mode).zip(slow).map(adjusted).collect(),
             residuals: Residuals::default(),
+            fitted_rows: 0,
+            refitted: false,
             noise: Noise { sigma: params.step_sd, phi: 0.0, kappa: 1.0 },
             blocks: Blocks::default(),
             start: 0,
@@ -257,7 +266,8 @@ impl<'a> State<'a> {
             restarted_on: None,
             next_report: 0,
             unseen: false,
-            watched: false,
+            pace: Pace::Blocks,
+            last_look: i32::MIN,
             looks: 0,
             worst_reference: (0.0, i32::MIN),
             up: DirectionOutcome::default(),
@@ -266,8 +276,14 @@ impl<'a> State<'a> {
         }
     }
 
-    /// Detrends the rows seen before `night`.
+    /// Detrends the rows seen before `night`, if they have grown enough.
     fn refit_residuals(&mut self, night: i32) {
+        let due = (1.0 + self.params.refit_growth) * self.fitted_rows as f64;
+        self.refitted = self.next as f64 >= due;
+        if !self.refitted {
+            return;
+        }
+        self.fitted_rows = self.next;
         let mut cuts: Vec<i32> = self.input.events().filter(|&cut| cut <= night).collect();
         cuts.sort_unstable();
         self.residuals.refit(&self.rows[..self.next], &cuts, self.params);
@@ -352,7 +368,7 @@ impl<'a> State<'a> {
         self.start = self.next;
         self.blocks.clear();
         self.unseen = false;
-        self.watched = false;
+        self.pace = Pace::Blocks;
         self.worst_reference = (0.0, i32::MIN);
         for direction in [&mut self.up, &mut self.down] {
             direction.earlier_flags.extend(direction.flag.take());
@@ -363,19 +379,27 @@ impl<'a> State<'a> {
     fn look_is_due(&self, night: i32) -> bool {
         let closes =
             self.blocks.last_block_day().is_some_and(|d| night == d + self.params.block_days - 1);
-        closes || self.watched || self.params.nightly
+        let due = match self.pace {
+            Pace::Nights => true,
+            Pace::Blocks => closes,
+            Pace::EveryOtherBlock => {
+                closes && night.saturating_sub(self.last_look) > self.params.block_days
+            }
+        };
+        due || self.params.nightly
     }
 
     fn look(&mut self, night: i32, work: &mut Workspace) {
         self.know_season(night);
         let Look { log_r_up, log_r_down, .. } = work.look(&self.blocks, self.params);
         self.looks += 1;
+        self.last_look = night;
         self.unseen = false;
         self.up.log_r = Some(log_r_up);
         self.down.log_r = Some(log_r_down);
-        self.watched = false;
-        self.look_down_as_up(night, log_r_down, work);
         let limits = [self.input.log_limit_up, self.input.log_limit_down];
+        self.pace = Pace::EveryOtherBlock;
+        self.look_down_as_up(night, log_r_down, work);
         for (direction, limit) in [Direction::Up, Direction::Down].into_iter().zip(limits) {
             let (flagged, log_r) = match direction {
                 Direction::Up => (self.up.flag.is_some(), log_r_up),
@@ -384,7 +408,7 @@ impl<'a> State<'a> {
             if flagged {
                 continue;
             }
-            self.watched |= log_r > limit - self.params.watch_margin;
+            self.pace = self.pace.max(self.params.pace(log_r - limit));
             if log_r > limit {
                 // Evidence alone also flags ramps too small for anyone to act on, and what steps leave behind.
                 let least = match direction {
@@ -421,7 +445,7 @@ impl<'a> State<'a> {
                 self.mirror.flagged_on = Some(night);
             }
         }
-        self.watched |= log_r_down > self.input.log_limit_up - self.params.watch_margin;
+        self.pace = self.pace.max(self.params.pace(log_r_down - self.input.log_limit_up));
     }
 
     /// Tells the blocks how much of a season their values may hold by `night`.

@@ -24,6 +24,9 @@ pub(crate) struct Residuals {
     values: Vec<Residual>,
     /// End of each segment in `values`.
     ends: Vec<usize>,
+    mean_square: f64,
+    /// Correlation of neighbouring days and the number of pairs.
+    lag_one: (f64, f64),
 }
 
 /// Shortest segment worth detrending: fewer rows leave too little after the line.
@@ -46,6 +49,11 @@ impl Residuals {
             }
         }
         self.clip(params.clip_sd, params.sigma_floor);
+        self.mean_square = self.values.iter().map(|r| r.value * r.value).sum::<f64>() / self.len();
+        self.lag_one = match params.phi {
+            PhiRule::Fixed(phi) => (phi, 0.0),
+            PhiRule::Estimated { prior, .. } => self.lag_one(prior),
+        };
     }
 
     fn add_stretch(&mut self, rows: &[AdjustedRow], segment_rows: usize) {
@@ -100,13 +108,9 @@ impl Residuals {
         (2.0 * (1.0 + phi) / (1.0 - phi) / self.rows_per_segment()).min(0.6)
     }
 
-    fn mean_square(&self) -> f64 {
-        self.values.iter().map(|r| r.value * r.value).sum::<f64>() / self.len()
-    }
-
     /// Log of the marginal sd, corrected for what the lines took and not below `floor`; `None` without variation.
     fn log_sigma(&self, phi: f64, floor: f64) -> Option<f64> {
-        let variance = self.mean_square() / (1.0 - self.lost_share(phi));
+        let variance = self.mean_square / (1.0 - self.lost_share(phi));
         let variance = if variance < floor * floor { floor * floor } else { variance };
         (variance > 0.0 && variance.is_finite()).then(|| 0.5 * variance.ln() + LOG_SIGMA_BIAS)
     }
@@ -139,15 +143,14 @@ impl Residuals {
         let correction = (1.0 - 2.0 * size as f64 / self.rows_per_segment()).max(0.3);
         let (mut total, mut count) = (0.0, 0.0);
         for segment in self.segments() {
-            let whitened: Vec<f64> = segment
-                .windows(2)
-                .map(|pair| {
-                    let rho = correlation(pair[1].day - pair[0].day, phi, params);
-                    (pair[1].value - rho * pair[0].value) / (sigma * (1.0 - rho * rho).sqrt())
-                })
-                .collect();
-            for block in whitened.chunks_exact(size) {
-                let sum: f64 = block.iter().sum();
+            let whitened = |pair: &[Residual]| {
+                let rho = correlation(pair[1].day - pair[0].day, phi, params);
+                (pair[1].value - rho * pair[0].value) / (sigma * (1.0 - rho * rho).sqrt())
+            };
+            // Block by block of `size` pairs, which share their ends.
+            let starts = (size..segment.len()).step_by(size).map(|end| end - size);
+            for block in starts.map(|start| &segment[start..=start + size]) {
+                let sum: f64 = block.windows(2).map(whitened).sum();
                 total += (sum * sum / size as f64).min(KAPPA_BLOCK_CAP) / correction;
                 count += 1.0;
             }
@@ -206,7 +209,7 @@ fn correlations(residuals: &[&Residuals], groups: &[usize], params: &Params) -> 
         PhiRule::Fixed(phi) => return vec![phi; residuals.len()],
         PhiRule::Estimated { prior, prior_rows } => (prior, prior_rows),
     };
-    let own: Vec<(f64, f64)> = residuals.par_iter().map(|r| r.lag_one(prior)).collect();
+    let own: Vec<(f64, f64)> = residuals.iter().map(|r| r.lag_one).collect();
     let groups_len = groups.iter().max().map_or(0, |g| g + 1);
     let mut sums = vec![(prior * prior_rows, prior_rows); groups_len];
     for (&(phi, pairs), &group) in own.iter().zip(groups) {

@@ -67,6 +67,9 @@ pub struct Params {
     pub nightly: bool,
     /// Between block closes a series is looked at when its last look was within this many nats of a limit.
     pub watch_margin: f64,
+    /// A series whose last look was further than this many nats from any limit is looked at on every other block close: a
+    /// week hardly brings so much. Study: infinite, on every one.
+    pub calm_margin: f64,
 
     /// How the day-to-day correlation is found: per series, shrunk to its group, which weighs as much as 100 pairs
     /// of days. Study: 0.5 for all. On the same 8,600 vehicle-years (tuning seeds 501, 502 and 504) a fixed 0.5 gave
@@ -80,6 +83,9 @@ pub struct Params {
     pub clip_after_rows: u32,
     /// Days between two refits of the noise. Study: 28.
     pub refit_days: i32,
+    /// A series takes part in a refit when its rows have grown by this share since its last: the noise of 400 rows is not
+    /// another after 20 more, and each refit weighs all rows anew. Study: 0.
+    pub refit_growth: f64,
     /// Rows per detrended segment in a noise refit. Study: about 90.
     pub segment_rows: usize,
     /// Smallest sd that is believed, channel units; 0: any. A value that is stuck, or moves by single steps of its
@@ -156,11 +162,13 @@ impl Default for Params {
             least_fall: 0.0,
             nightly: false,
             watch_margin: 4.0,
+            calm_margin: 6.0,
             phi: PhiRule::Estimated { prior: 0.5, prior_rows: 100.0 },
             longest_gap: 10,
             clip_sd: 3.0,
             clip_after_rows: 20,
             refit_days: 28,
+            refit_growth: 0.1,
             segment_rows: 90,
             sigma_floor: 0.0,
             sigma_prior_rows: 30.0,
@@ -204,6 +212,14 @@ impl StepPrior {
     }
 }
 
+/// How often a series is looked at, the calmest first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Pace {
+    EveryOtherBlock,
+    Blocks,
+    Nights,
+}
+
 /// Weeks in a year as the study counts them.
 pub const WEEKS_PER_YEAR: f64 = 52.18;
 
@@ -217,6 +233,8 @@ impl Params {
             steps_in_gaps: false,
             large_steps_per_year: 0.0,
             phi: PhiRule::Fixed(0.5),
+            refit_growth: 0.0,
+            calm_margin: f64::INFINITY,
             unresolved_steps: 0.8,
             ..Self::default()
         }
@@ -256,6 +274,17 @@ impl Params {
         let large = StepPrior::alike(self.large_steps_per_year * per_block, self.large_step_sd);
         let at_event = |share: f64| StepPrior::alike(share / (1.0 - share), self.break_sd);
         [break_share.map_or(ordinary, at_event), large]
+    }
+
+    /// How often a series is looked at whose evidence lies so many nats above (or below) its limit.
+    pub(crate) fn pace(&self, above: f64) -> Pace {
+        if above > -self.watch_margin {
+            Pace::Nights
+        } else if above > -self.calm_margin {
+            Pace::Blocks
+        } else {
+            Pace::EveryOtherBlock
+        }
     }
 
     /// Variance that innocent steps add per week, squared channel units.

@@ -64,6 +64,8 @@ struct Standing {
     /// Common mode last used for this vehicle.
     common_mode: f64,
     last_day: i32,
+    /// The last day on which it had a vote.
+    voted_on: Option<i32>,
 }
 
 impl Standing {
@@ -78,9 +80,10 @@ impl Standing {
         unlikeness: &Unlikeness,
         (i, day, y): (usize, i32, f64),
     ) -> f64 {
-        let vote = y - self.level;
-        let (own_voters, own) = group.median_without(group.position(vote, i));
-        let (all_voters, overall) = all.median_without(all.position(vote, i));
+        let own_vote = self.voted_on == Some(day);
+        let own_vote = own_vote.then(|| (y - self.level, i));
+        let (own_voters, own) = group.median_without(own_vote);
+        let (all_voters, overall) = all.median_without(own_vote);
         if own_voters >= FEWEST_VOTERS {
             let noise = unlikeness.noise(own_voters);
             let today = own - overall;
@@ -171,20 +174,39 @@ impl RunningMedian {
     }
 }
 
-/// Values less own levels of those who may vote, sorted, with the voter beside each.
+/// A value less the voter's own level, with the voter; no two are equal.
+type Vote = (f64, usize);
+
+fn by_size(a: &Vote, b: &Vote) -> std::cmp::Ordering {
+    a.0.total_cmp(&b.0).then(a.1.cmp(&b.1))
+}
+
+/// The votes of a day, from which the median with or without one of them is read.
 #[derive(Debug, Default)]
 struct Poll {
-    votes: Vec<(f64, usize)>,
+    votes: Vec<Vote>,
+    /// Number of votes below the first of `middle`.
+    below: usize,
+    /// Those in the middle, ascending: all that a median needs, whoever is left out.
+    middle: Vec<Vote>,
 }
 
 impl Poll {
-    fn sort(&mut self) {
-        self.votes.par_sort_unstable_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
-    }
-
-    fn position(&self, vote: f64, voter: usize) -> Option<usize> {
-        let order = |v: &(f64, usize)| v.0.total_cmp(&vote).then(v.1.cmp(&voter));
-        self.votes.binary_search_by(order).ok()
+    /// Finds the middle once all votes are in. Their order in `votes` is another afterwards.
+    fn close(&mut self) {
+        let n = self.votes.len();
+        self.middle.clear();
+        self.below = n.saturating_sub(2) / 2;
+        let mut rest = &mut self.votes[..];
+        // Without one of n votes the median lies between numbers (n - 2) / 2 and (n - 1) / 2 of those that are left.
+        for at in [self.below, 0, 0] {
+            if self.below + self.middle.len() > n.div_ceil(2) || at >= rest.len() {
+                break;
+            }
+            let (_, found, above) = rest.select_nth_unstable_by(at, by_size);
+            self.middle.push(*found);
+            rest = above;
+        }
     }
 
     /// Variance of the votes.
@@ -194,13 +216,19 @@ impl Poll {
         self.votes.iter().map(|v| (v.0 - mean).powi(2)).sum::<f64>() / (n - 1.0)
     }
 
-    /// Number of votes and their median without the one at `own`.
-    fn median_without(&self, own: Option<usize>) -> (usize, f64) {
+    /// Number of votes and their median, without the vote `own` if there is one.
+    fn median_without(&self, own: Option<Vote>) -> (usize, f64) {
         let n = self.votes.len() - usize::from(own.is_some());
         if n == 0 {
             return (0, 0.0);
         }
-        let at = |i: usize| self.votes[i + usize::from(own.is_some_and(|own| i >= own))].0;
+        let at = |i: usize| {
+            let here = self.middle[i - self.below];
+            match own {
+                Some(own) if by_size(&own, &here).is_le() => self.middle[i + 1 - self.below].0,
+                _ => here.0,
+            }
+        };
         (n, 0.5 * (at((n - 1) / 2) + at(n / 2)))
     }
 }
@@ -317,9 +345,10 @@ pub(crate) fn reference(series: &[SeriesInput], params: &Params, last_day: i32) 
         },
         members: vec![Vec::new(); groups],
         voted: vec![0.0; groups],
+        present: vec![false; groups],
         today: vec![None; series.len()],
         out: Reference {
-            common_mode: vec![Vec::new(); series.len()],
+            common_mode: series.iter().map(|s| Vec::with_capacity(s.rows.len())).collect(),
             group_sd: vec![Vec::new(); groups],
             few_until: vec![Vec::new(); groups],
             first_day,
@@ -328,11 +357,72 @@ pub(crate) fn reference(series: &[SeriesInput], params: &Params, last_day: i32) 
     for (i, s) in series.iter().enumerate() {
         walk.members[s.group].push(i);
     }
-    let mut next = vec![0; series.len()];
+    let values = Values::by_day(series, &walk.members, first_day, last_day);
     for day in first_day..=last_day {
-        walk.day(series, &mut next, day);
+        walk.day(values.on(day), day);
     }
     walk.out
+}
+
+/// One vehicle's value on a day.
+#[derive(Debug, Clone, Copy, Default)]
+struct Value {
+    i: usize,
+    group: usize,
+    y: f64,
+    /// Whether its level may be another than when it was last seen.
+    may_have_jumped: bool,
+}
+
+/// All values, day after day, within a day by group: the walk reads them in the order in which they lie.
+struct Values {
+    values: Vec<Value>,
+    /// Of each day since `first_day`, and the end of the last.
+    starts: Vec<usize>,
+    first_day: i32,
+}
+
+impl Values {
+    fn by_day(
+        series: &[SeriesInput],
+        members: &[Vec<usize>],
+        first_day: i32,
+        last_day: i32,
+    ) -> Values {
+        let days = (last_day - first_day + 1).max(0) as usize;
+        let place = |day: i32| (day - first_day) as usize;
+        let known = |i: usize| {
+            let rows = &series[i].rows;
+            &rows[..rows.partition_point(|r| r.day <= last_day)]
+        };
+        let mut starts = vec![0; days + 1];
+        for row in (0..series.len()).flat_map(known) {
+            starts[place(row.day) + 1] += 1;
+        }
+        for day in 0..days {
+            starts[day + 1] += starts[day];
+        }
+        let mut values = vec![Value::default(); starts[days]];
+        let mut next = starts.clone();
+        for (group, members) in members.iter().enumerate() {
+            for &i in members {
+                let mut before: Option<i32> = None;
+                for row in known(i) {
+                    let jumped = before.is_some_and(|b| series[i].may_have_jumped(b, row.day));
+                    let value = Value { i, group, y: row.y, may_have_jumped: jumped };
+                    values[next[place(row.day)]] = value;
+                    next[place(row.day)] += 1;
+                    before = Some(row.day);
+                }
+            }
+        }
+        Values { values, starts, first_day }
+    }
+
+    fn on(&self, day: i32) -> &[Value] {
+        let at = (day - self.first_day) as usize;
+        &self.values[self.starts[at]..self.starts[at + 1]]
+    }
 }
 
 struct Walk<'a> {
@@ -344,37 +434,34 @@ struct Walk<'a> {
     members: Vec<Vec<usize>>,
     /// Days on which each group had a vote.
     voted: Vec<f64>,
+    /// Whether any of a group has a value today.
+    present: Vec<bool>,
     /// Group and value of the vehicles that have one today.
     today: Vec<Option<(usize, f64)>>,
     out: Reference,
 }
 
 impl Walk<'_> {
-    fn day(&mut self, series: &[SeriesInput], next: &mut [usize], day: i32) {
-        self.everyone.votes.clear();
-        let mut present = vec![Vec::new(); self.members.len()];
-        for (group, present) in present.iter_mut().enumerate() {
-            for &i in &self.members[group] {
-                if let Some(row) = series[i].rows.get(next[i]).filter(|row| row.day == day) {
-                    let previous = next[i].checked_sub(1).map(|p| series[i].rows[p].day);
-                    if previous.is_some_and(|p| series[i].may_have_jumped(p, day)) {
-                        let Standing { common_mode, apart, .. } = self.standing[i];
-                        self.standing[i] = Standing { common_mode, apart, ..Standing::default() };
-                    }
-                    present.push((i, row.y));
-                }
+    /// Takes a day's values, which lie by group.
+    fn day(&mut self, values: &[Value], day: i32) {
+        for &Value { i, group, y, may_have_jumped } in values {
+            if may_have_jumped {
+                let Standing { common_mode, apart, .. } = self.standing[i];
+                self.standing[i] = Standing { common_mode, apart, ..Standing::default() };
             }
-            self.poll(group, present);
+            self.today[i] = Some((group, y));
         }
-        self.everyone.sort();
+        self.everyone.votes.clear();
+        let mut rest = values;
+        for group in 0..self.members.len() {
+            let (present, others) = rest.split_at(rest.partition_point(|v| v.group == group));
+            rest = others;
+            self.present[group] = !present.is_empty();
+            self.poll(group, present, day);
+        }
+        self.everyone.close();
         let (_, overall) = self.everyone.median_without(None);
         self.unlikeness.learn(day, &self.polls, overall, self.params);
-        for (group, present) in present.iter().enumerate() {
-            for &(i, y) in present {
-                self.today[i] = Some((group, y));
-                next[i] += 1;
-            }
-        }
         let Self { params, standing, polls, everyone, unlikeness, today, out, .. } = self;
         let vehicles = standing.par_iter_mut().zip(&mut out.common_mode).zip(today);
         vehicles.enumerate().with_min_len(VEHICLES_AT_ONCE).for_each(|(i, ((s, modes), today))| {
@@ -386,28 +473,29 @@ impl Walk<'_> {
             }
         });
         let all = self.error(&self.everyone.votes);
-        for (group, present) in present.iter().enumerate() {
+        for group in 0..self.members.len() {
             self.note_sd(group, all);
             // Who stands still today may vote again tomorrow.
             let may_vote = |i: &&usize| {
                 let s = &self.standing[**i];
                 s.seen >= self.params.vote_after_rows && day - s.last_day <= VOTER_DAYS
             };
-            let few = self.members[group].iter().filter(may_vote).count() <= FEWEST_VOTERS;
+            let known = self.members[group].iter().filter(may_vote);
+            let few = known.take(FEWEST_VOTERS + 1).count() <= FEWEST_VOTERS;
             let before = self.out.few_until[group].last().copied();
-            let until = before.filter(|_| !few || present.is_empty()).unwrap_or(day);
+            let until = before.filter(|_| !few || !self.present[group]).unwrap_or(day);
             self.out.few_until[group].push(until);
         }
     }
 
     /// Collects a group's votes of the day.
-    fn poll(&mut self, group: usize, present: &[(usize, f64)]) {
+    fn poll(&mut self, group: usize, present: &[Value], day: i32) {
         let (params, standing) = (self.params, &self.standing);
         let votes = &mut self.polls[group].votes;
         votes.clear();
-        let known = |&&(i, _): &&(usize, f64)| standing[i].seen >= params.vote_after_rows;
-        let steady = |&&(i, _): &&(usize, f64)| standing[i].slow.abs() <= params.vote_limit;
-        let as_vote = |&(i, y): &(usize, f64)| (y - standing[i].level, i);
+        let known = |v: &&Value| standing[v.i].seen >= params.vote_after_rows;
+        let steady = |v: &&Value| standing[v.i].slow.abs() <= params.vote_limit;
+        let as_vote = |v: &Value| (v.y - standing[v.i].level, v.i);
         votes.extend(present.iter().filter(known).filter(steady).map(as_vote));
         let all = present.iter().filter(known).count();
         let (fewest, share) = FEWEST_AFTER_EXCLUSION;
@@ -416,7 +504,10 @@ impl Walk<'_> {
             votes.extend(present.iter().filter(known).map(as_vote));
         }
         self.everyone.votes.extend_from_slice(&self.polls[group].votes);
-        self.polls[group].sort();
+        self.polls[group].close();
+        for &(_, i) in &self.polls[group].votes {
+            self.standing[i].voted_on = Some(day);
+        }
     }
 
     /// Standard error of the median of `votes`, by how far their vehicles have strayed of late.
@@ -459,6 +550,25 @@ impl Walk<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::stats::robust;
+
+    #[test]
+    fn a_poll_tells_the_median_without_any_one_vote() {
+        for n in 0..12_usize {
+            // Some votes are equal, and none comes in its place.
+            let votes: Vec<Vote> = (0..n).map(|i| (f64::from((i * 7 % 5) as u8), i)).collect();
+            let mut poll = Poll { votes: votes.clone(), ..Poll::default() };
+            poll.close();
+            let all = votes.iter().map(|v| v.0).collect::<Vec<_>>();
+            let expected = |values: &[f64]| (values.len(), robust::median(values).unwrap_or(0.0));
+            assert_eq!(poll.median_without(None), expected(&all));
+            for own in &votes {
+                let others = votes.iter().filter(|v| *v != own).map(|v| v.0);
+                let others: Vec<f64> = others.collect();
+                assert_eq!(poll.median_without(Some(*own)), expected(&others), "{n} {own:?}");
+            }
+        }
+    }
 
     #[test]
     fn the_running_median_is_that_of_the_last_values() {

@@ -116,8 +116,8 @@ impl Workspace {
         self.project_constant(blocks);
         self.project_common_mode(blocks, params);
         if blocks.season_sd > 0.0 {
-            self.project_season(blocks, f64::sin);
-            self.project_season(blocks, f64::cos);
+            self.project_season(blocks, |(sin, _)| sin);
+            self.project_season(blocks, |(_, cos)| cos);
         }
         let events = blocks.list.iter().skip(1).filter(|b| b.break_share.is_some()).count();
         let most_steps = params.accepted_steps + events.min(MOST_EVENTS);
@@ -213,20 +213,21 @@ impl Workspace {
 
     /// Puts one half of a wave of a year into the base, with a normal prior of sd [`Blocks::season_sd`]; it counts as
     /// the same within a block, and stays where it was when peers joined.
-    fn project_season(&mut self, blocks: &Blocks, wave: fn(f64) -> f64) {
+    fn project_season(&mut self, blocks: &Blocks, half: fn((f64, f64)) -> f64) {
         let until = blocks.season_until;
-        let year = |block: &Block| TAU * f64::from(block.day.min(until)) / DAYS_OF_YEAR;
+        let wave = |block: &Block| (TAU * f64::from(block.day.min(until)) / DAYS_OF_YEAR).sin_cos();
         let mut column = self.next_column();
         // Products with the columns of ones, of distance, of the common mode, with itself, and with the residual.
         let (mut one, mut x, mut m, mut square, mut score) = (0.0, 0.0, 0.0, 0.0, 0.0);
         let mut other_half = 0.0;
         for (k, block) in blocks.list.iter().enumerate().rev() {
-            let (h, sums) = (wave(year(block)), &block.sums);
+            let (wave, sums) = (wave(block), &block.sums);
+            let h = half(wave);
             one += h * sums.s11;
             x += h * sums.s1x;
             m += h * sums.s1m;
             square += h * h * sums.s11;
-            other_half += h * year(block).sin() * sums.s11;
+            other_half += h * wave.0 * sums.s11;
             score += h * sums.s1r;
             column.ramp[k] = x - block.tau * one;
             column.step[k] = one + h * block.first.one;
