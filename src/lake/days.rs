@@ -14,8 +14,9 @@ use super::error::LakeError;
 use super::read::{Block, Wanted, open};
 use super::schema::Table;
 use super::snapshot::{PartFile, Snapshot};
-use super::trip_columns::{blank, number_names, numbers};
+use super::trip_columns::{NUMBERS, blank, each_number, number_names, numbers};
 use crate::tables::days::{Day, day_of};
+use crate::tables::trips::Trip;
 
 /// Days by vehicle, ascending.
 type Days = BTreeMap<String, Vec<Day>>;
@@ -78,18 +79,13 @@ fn block_days(
     let has_misfire = block.flags("has_misfire")?;
     let columns = names.iter().map(|n| block.may::<Float64Type>(n));
     let columns = columns.collect::<Result<Vec<Option<&Float64Array>>, _>>()?;
-    // Columns that hold anything, with their position and what a null stands for. One trip is filled again and
-    // again: what no column fills stays as it is.
     let mut trip = blank();
-    let filled: Vec<(usize, f64, &Float64Array)> = numbers(&mut trip)
-        .into_iter()
-        .zip(columns)
-        .enumerate()
-        .filter_map(|(k, (unknown, column))| Some((k, *unknown, column?)))
-        .filter(|(_, _, column)| column.null_count() < column.len())
-        .collect();
+    let mut lines = Lines::of(&mut trip, columns);
     let mut days: Vec<(usize, Day)> = Vec::new();
     for i in 0..block.rows() {
+        if i % Lines::AT_ONCE == 0 {
+            lines.turn(i, block.rows());
+        }
         let Some(key) = vehicle.key(i) else { continue };
         if last_day.is_some_and(|last| day_of(start.value(i)) > last) {
             continue;
@@ -100,10 +96,8 @@ fn block_days(
         trip.fuel_from_airflow = fuel_from_airflow.is_some_and(|f| f.value(i));
         trip.loop_inferred = loop_inferred.is_some_and(|f| f.value(i));
         trip.has_misfire = has_misfire.is_some_and(|f| f.value(i));
-        let mut fields = numbers(&mut trip);
-        for (k, unknown, column) in &filled {
-            *fields[*k] = if column.is_valid(i) { column.value(i) } else { *unknown };
-        }
+        let mut line = lines.line(i).iter();
+        each_number(&mut trip, |number| line.next().into_iter().for_each(|x| *number = *x));
         let day = Day::of(&trip);
         match days.last_mut() {
             Some((of, sum)) if *of == key && sum.day == day.day => sum.merge(&day),
@@ -111,6 +105,47 @@ fn block_days(
         }
     }
     Ok(days)
+}
+
+/// Columns turned into lines, some trips at a time: a column is read along itself, and a trip is filled in one go.
+struct Lines<'b> {
+    /// Columns that hold anything, with their position and what a null stands for.
+    columns: Vec<(usize, f64, &'b Float64Array)>,
+    /// What no column fills stays as it is.
+    lines: Vec<[f64; NUMBERS]>,
+}
+
+impl<'b> Lines<'b> {
+    const AT_ONCE: usize = 32;
+
+    fn of(blank: &mut Trip, columns: Vec<Option<&'b Float64Array>>) -> Self {
+        let mut line = [f64::NAN; NUMBERS];
+        line.iter_mut().zip(numbers(blank)).for_each(|(x, unknown)| *x = *unknown);
+        let columns = columns.into_iter().enumerate();
+        let columns = columns.filter_map(|(k, column)| Some((k, line[k], column?)));
+        let columns = columns.filter(|(.., column)| column.null_count() < column.len()).collect();
+        Self { columns, lines: vec![line; Self::AT_ONCE] }
+    }
+
+    /// Takes the rows from `from` on.
+    fn turn(&mut self, from: usize, rows: usize) {
+        let until = rows.min(from + Self::AT_ONCE);
+        for (k, unknown, column) in &self.columns {
+            let values = &column.values()[from..until];
+            match column.nulls().filter(|n| n.null_count() > 0) {
+                None => self.lines.iter_mut().zip(values).for_each(|(line, x)| line[*k] = *x),
+                Some(nulls) => {
+                    for (i, (line, x)) in self.lines.iter_mut().zip(values).enumerate() {
+                        line[*k] = if nulls.is_valid(from + i) { *x } else { *unknown };
+                    }
+                }
+            }
+        }
+    }
+
+    fn line(&self, row: usize) -> &[f64; NUMBERS] {
+        &self.lines[row % Self::AT_ONCE]
+    }
 }
 
 fn add_block(all: &mut Days, block: &Block, days: Vec<(usize, Day)>) -> Result<(), LakeError> {

@@ -89,25 +89,33 @@ pub(super) fn number_names() -> Vec<(String, &'static str)> {
     names
 }
 
+/// Hands every number of a trip to `take`, in the order of [`number_names`].
+pub(super) fn each_number<'t>(t: &'t mut Trip, mut take: impl FnMut(&'t mut f64)) {
+    [&mut t.seconds, &mut t.engine_s, &mut t.idle_s, &mut t.km, &mut t.fuel_l]
+        .into_iter()
+        .for_each(&mut take);
+    [&mut t.stops, &mut t.start_coolant_c].into_iter().for_each(&mut take);
+    moments(&mut t.ambient_c).into_iter().for_each(&mut take);
+    moments(&mut t.ethanol_pct).into_iter().for_each(&mut take);
+    take(&mut t.odometer_km);
+    t.km_since_clear.iter_mut().for_each(&mut take);
+    t.warmups_since_clear.iter_mut().for_each(&mut take);
+    t.min_since_clear.iter_mut().for_each(&mut take);
+    [&mut t.revs_warm, &mut t.revs_cold].into_iter().for_each(&mut take);
+    t.misfire_warm.iter_mut().for_each(&mut take);
+    t.misfire_cold.iter_mut().for_each(&mut take);
+    moments(&mut t.idle_throttle_pct).into_iter().for_each(&mut take);
+    moments(&mut t.breathing_pct).into_iter().for_each(&mut take);
+    moments(&mut t.warmup_y).into_iter().for_each(&mut take);
+    for band in t.bands.iter_mut().flatten() {
+        band_sums(band).into_iter().for_each(&mut take);
+    }
+}
+
 /// The numbers of a trip, in the order of [`number_names`].
 pub(super) fn numbers(trip: &mut Trip) -> Vec<&mut f64> {
     let mut all = Vec::with_capacity(NUMBERS);
-    let t = trip;
-    all.extend([&mut t.seconds, &mut t.engine_s, &mut t.idle_s, &mut t.km, &mut t.fuel_l]);
-    all.extend([&mut t.stops, &mut t.start_coolant_c]);
-    all.extend(moments(&mut t.ambient_c));
-    all.extend(moments(&mut t.ethanol_pct));
-    all.push(&mut t.odometer_km);
-    all.extend(&mut t.km_since_clear);
-    all.extend(&mut t.warmups_since_clear);
-    all.extend(&mut t.min_since_clear);
-    all.extend([&mut t.revs_warm, &mut t.revs_cold]);
-    all.extend(&mut t.misfire_warm);
-    all.extend(&mut t.misfire_cold);
-    all.extend(moments(&mut t.idle_throttle_pct));
-    all.extend(moments(&mut t.breathing_pct));
-    all.extend(moments(&mut t.warmup_y));
-    all.extend(t.bands.iter_mut().flatten().flat_map(band_sums));
+    each_number(trip, |x| all.push(x));
     all
 }
 
