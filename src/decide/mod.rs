@@ -43,6 +43,8 @@ pub(crate) enum Lapse {
     Small,
     /// The vehicle stood off when its logs began, and has come home.
     Home,
+    /// What was found to drift stands still: a jump tells of it as well.
+    Jump,
 }
 
 /// The verdict on `vehicle`.
@@ -137,7 +139,9 @@ fn grounds(
         for (day, rose) in [(s.flagged_up, true), (s.flagged_down, false)] {
             // A rise that beat every step is no mending, which comes at once; a fall has to be larger, and may be one.
             let home = if rose { None } else { home(false) };
-            let lapse = || home.or(small(drift_is_small(findings, s, rose, settings)));
+            let jump = || stands_still(s, rose, settings).then_some(Lapse::Jump);
+            let lapse =
+                || home.or(small(drift_is_small(findings, s, rose, settings))).or_else(jump);
             seen.extend(day.map(|day| ((day, Ground::Drift(i)), lapse())));
         }
         let now = s.change_from_first.value;
@@ -183,6 +187,14 @@ fn drift_is_small(
     };
     // A fall is as good as none where a rise of its size would be.
     ((faded && gone) || change.hi < s.least_change) && !part_moved()
+}
+
+/// Whether of a drift that was flagged nothing more is to be seen than of any jump: the evidence is less than half of that
+/// from which a vehicle is watched. A change that is large counts by its size alone.
+fn stands_still(s: &SeriesFinding, rose: bool, settings: &DecideSettings) -> bool {
+    let (log_r, limit) =
+        if rose { (s.log_r_up, s.log_limit_up) } else { (s.log_r_down, s.log_limit_down) };
+    log_r < 0.5 * (limit - settings.watch_nats)
 }
 
 /// Whether a change is the way back of a trim that stood far off when its logs began: nobody should open an engine because
@@ -281,7 +293,9 @@ fn watched(findings: &VehicleFindings, settings: &DecideSettings) -> Option<Seri
     let raised = |s: &&SeriesFinding| {
         let change = s.change_from_first;
         let half_way = |(rise, fall)| change.lo > 0.5 * rise || change.hi < -0.5 * fall;
-        s.level_limits.is_some_and(half_way)
+        // Nor is a vehicle sound whose trim has surely changed by what counts, however it came about.
+        let counts = change.lo > s.least_change || change.hi < -s.least_fall;
+        s.level_limits.is_some_and(half_way) || (s.kind.is_mixture() && counts)
     };
     nearest
         .filter(|(room, _)| *room <= settings.watch_nats)

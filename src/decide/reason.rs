@@ -46,6 +46,10 @@ pub(super) fn sentence(
         (State::Watch, Some((ground, Lapse::Small)), None) => {
             return lapsed_clause(verdict, findings, ground);
         }
+        (State::Watch, Some((_, Lapse::Jump)), None) => {
+            return "A drift was found, but nothing has moved since: a jump, as another fuel or sensor makes it, tells of it as well."
+                .to_owned();
+        }
         _ => {}
     }
     match verdict.state {

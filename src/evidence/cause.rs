@@ -252,6 +252,8 @@ fn idle_throttle(cause: Cause, w: &Witnesses<'_>) -> f64 {
         Cause::ThrottleDeposits => (2.5, 1.2),
         Cause::IntakeDeposits => (0.5, 0.6),
         Cause::UnmeteredAir => (-0.4, 0.6),
+        // It is held against the airflow, and so against the sensor.
+        Cause::MeteringError => (0.0, 0.6),
         _ => (0.0, 0.35),
     };
     gaussian(w.idle_throttle, mean, sd)
@@ -275,10 +277,10 @@ fn breathing(cause: Cause, w: &Witnesses<'_>) -> f64 {
     }
 }
 
-/// Deposits on the valves soak up fuel while they are cold.
+/// Deposits on the valves soak up fuel while they are cold, where fuel comes by them at all.
 fn warmup_gap(cause: Cause, w: &Witnesses<'_>) -> f64 {
     let (mean, sd) = match cause {
-        Cause::IntakeDeposits => (4.0, 3.0),
+        Cause::IntakeDeposits if w.vehicle.injection == Injection::Port => (4.0, 3.0),
         _ => (0.0, 0.9),
     };
     gaussian(w.warmup_gap, mean, sd)

@@ -111,10 +111,12 @@ pub(super) fn level_limits(kind: SeriesKind, decide: &DecideSettings) -> Option<
         SeriesKind::TrimAll | SeriesKind::TrimBank(_) => Some(decide.level_change_pct),
         // One band is noisier than all: purge and accessories weigh on little air, and load is rare.
         SeriesKind::Trim(_, Band::Idle | Band::Load) => Some(1.25 * decide.level_change_pct),
+        // No blend parts the bands, and either end may be the one that moves.
+        SeriesKind::IdleGap | SeriesKind::LoadGap => {
+            return Some((decide.level_change_pct, decide.level_change_pct));
+        }
         SeriesKind::Trim(_, Band::Cruise)
         | SeriesKind::BankGap
-        | SeriesKind::LoadGap
-        | SeriesKind::IdleGap
         | SeriesKind::IdleThrottle
         | SeriesKind::Breathing
         | SeriesKind::WarmupGap => None,

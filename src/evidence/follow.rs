@@ -309,7 +309,10 @@ fn follow(
         flagged_down: outcome.down.flag.map(|f| f.day),
         level_limits: limits,
         level_on: limits.and_then(|(rise, fall)| {
-            let since = |limit| level::lasting_change(all, limit, base_days, &visits);
+            let mut repairs = series.restarts.clone();
+            repairs.extend(outcome.restarted_on);
+            repairs.sort_unstable();
+            let since = |limit| level::lasting_change(all, limit, base_days, &visits, &repairs);
             since(rise).into_iter().chain(since(-fall)).min()
         }),
         recent_raw: recent_raw(&raw, repaired),

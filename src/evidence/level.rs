@@ -24,13 +24,14 @@ const BOUND: f64 = 3.09;
 /// `limit` (fallen, if it is negative) from the mean of the first `baseline_days` days.
 ///
 /// A visit to the workshop (`visits`, ascending) ends the change if the first rows after it lie within half
-/// the limit; a visit that cured nothing leaves it standing. Causal: the answer for a day uses only rows
-/// up to it.
+/// the limit, or if the trims as a whole prove it a repair (`repairs`, ascending); a visit that cured nothing leaves it
+/// standing. Causal: the answer for a day uses only rows up to it, and repairs that were proved by then.
 pub(super) fn lasting_change(
     rows: &[ResidualRow],
     limit: f64,
     baseline_days: i32,
     visits: &[i32],
+    repairs: &[i32],
 ) -> Option<i32> {
     let base = raw(&rows[..windows::base_len(rows, baseline_days, |r| r.day)]);
     if base.len() < windows::BASE_ROWS {
@@ -50,11 +51,15 @@ pub(super) fn lasting_change(
                 let (mean, _) = mean_and_variance(&raw(after));
                 sign * (mean - level) <= 0.5 * limit.abs()
             };
-            if !after.is_some_and(cured) {
+            let repaired = repairs.iter().rfind(|&&repair| day < repair && repair <= today);
+            if let Some(&repair) = repaired {
+                start = rows.partition_point(|r| r.day < repair);
+            } else if after.is_some_and(cured) {
+                start = end + 1 - CURE_ROWS;
+            } else {
                 continue;
             }
             found = None;
-            start = end + 1 - CURE_ROWS;
         }
         let Some(window) = window(&rows[start..=end], |r| r.day) else { continue };
         let mean = window.iter().map(|r| r.r).sum::<f64>() / window.len() as f64;
@@ -147,15 +152,15 @@ mod tests {
 
     #[test]
     fn a_large_jump_is_found_once_the_window_is_full_of_it() {
-        let day = lasting_change(&rows(120, 12.0), 8.0, 60, &[]).expect("found");
+        let day = lasting_change(&rows(120, 12.0), 8.0, 60, &[], &[]).expect("found");
         assert!((130..150).contains(&day), "{day}");
     }
 
     #[test]
     fn a_jump_of_an_ordinary_step_is_not() {
-        assert_eq!(lasting_change(&rows(120, 4.0), 8.0, 60, &[]), None);
-        assert_eq!(lasting_change(&rows(120, -12.0), 8.0, 60, &[]), None);
-        assert!(lasting_change(&rows(120, -12.0), -8.0, 60, &[]).is_some());
+        assert_eq!(lasting_change(&rows(120, 4.0), 8.0, 60, &[], &[]), None);
+        assert_eq!(lasting_change(&rows(120, -12.0), 8.0, 60, &[], &[]), None);
+        assert!(lasting_change(&rows(120, -12.0), -8.0, 60, &[], &[]).is_some());
     }
 
     #[test]
@@ -163,9 +168,9 @@ mod tests {
         let weekly = |jump| -> Vec<ResidualRow> {
             rows(120, jump).into_iter().map(|r| ResidualRow { day: 7 * r.day, ..r }).collect()
         };
-        let day = lasting_change(&weekly(12.0), 8.0, 60, &[]).expect("found");
+        let day = lasting_change(&weekly(12.0), 8.0, 60, &[], &[]).expect("found");
         assert!((7 * 128..7 * 140).contains(&day), "{day}");
-        assert_eq!(lasting_change(&weekly(4.0), 8.0, 60, &[]), None);
+        assert_eq!(lasting_change(&weekly(4.0), 8.0, 60, &[], &[]), None);
         let raw: Vec<(i32, f64)> = weekly(25.0).iter().map(|r| (r.day, r.r)).collect();
         let day = near_limit(&raw, (-20.0, 20.0), &[]).expect("found");
         assert!((7 * 126..7 * 140).contains(&day), "{day}");
@@ -187,20 +192,20 @@ mod tests {
 
     #[test]
     fn a_visit_that_did_not_cure_it_does_not_hide_it() {
-        let untreated = lasting_change(&rows(120, 12.0), 8.0, 60, &[]);
-        assert_eq!(lasting_change(&rows(120, 12.0), 8.0, 60, &[150]), untreated);
+        let untreated = lasting_change(&rows(120, 12.0), 8.0, 60, &[], &[]);
+        assert_eq!(lasting_change(&rows(120, 12.0), 8.0, 60, &[150], &[]), untreated);
         let mut cured = rows(120, 12.0);
         for r in cured.iter_mut().filter(|r| r.day >= 150) {
             r.r -= 12.0;
         }
-        assert_eq!(lasting_change(&cured, 8.0, 60, &[150]), None);
+        assert_eq!(lasting_change(&cured, 8.0, 60, &[150], &[]), None);
     }
 
     #[test]
     fn the_day_does_not_move_when_later_rows_arrive() {
         let all = rows(120, 12.0);
-        let day = lasting_change(&all, 8.0, 60, &[]);
+        let day = lasting_change(&all, 8.0, 60, &[], &[]);
         let cut: Vec<ResidualRow> = all.into_iter().filter(|r| Some(r.day) <= day).collect();
-        assert_eq!(lasting_change(&cut, 8.0, 60, &[]), day);
+        assert_eq!(lasting_change(&cut, 8.0, 60, &[], &[]), day);
     }
 }

@@ -395,15 +395,21 @@ impl Watch {
     }
 }
 
-/// How much likelier `count` is, as a logarithm, with `rise` times the mean, under a negative binomial whose variance is
-/// `dispersion` times its mean.
+/// How much likelier `count` is, as a logarithm, with `rise` times the mean: the less of what two models of bursts say, so
+/// that neither is believed where it does not hold.
 ///
-/// With size `r = mean / (dispersion - 1)` sums of days are of the same family, so a day may be split. What does not depend
-/// on the mean cancels, and of a count of nought nearly all.
+/// One is a negative binomial whose variance is `dispersion` times its mean, of size `r = mean / (dispersion - 1)`; sums of
+/// days are of the same family, so a day may be split. But its shape goes with the mean: where one burst has made the
+/// dispersion too large, ordinary counts of quiet days look like a rise, day after day. The other is the quasi-likelihood
+/// of the same mean and variance (McCullagh & Nelder, Generalized Linear Models, 2nd ed. 1989, section 9.2; from memory),
+/// which falls in the mean wherever the mean is no larger than stated, whatever the dispersion, but holds a burst for less
+/// likely than it is.
 fn log_ratio(count: f64, mean: f64, rise: f64, dispersion: f64) -> f64 {
     let size = mean / (dispersion - 1.0);
     let of_count = |r: f64| if count > 0.0 { ln_gamma(count + r) - ln_gamma(r) } else { 0.0 };
-    of_count(rise * size) - of_count(size) - (rise - 1.0) * size * dispersion.ln()
+    let bursts = of_count(rise * size) - of_count(size) - (rise - 1.0) * size * dispersion.ln();
+    let quasi = (count * rise.ln() - (rise - 1.0) * mean) / dispersion;
+    bursts.min(quasi)
 }
 
 #[cfg(test)]
@@ -418,16 +424,30 @@ mod tests {
     }
 
     #[test]
-    fn a_rise_is_weighed_by_the_probabilities_of_the_count() {
+    fn a_rise_is_weighed_by_the_less_of_two_models() {
         for count in [0.0, 1.0, 7.0, 60.0] {
             for rise in RISES {
-                let expected = log_pmf(count, rise * 3.0, 2.5) - log_pmf(count, 3.0, 2.5);
-                assert!(
-                    (log_ratio(count, 3.0, rise, 2.5) - expected).abs() < 1e-10,
-                    "{count} {rise}"
-                );
+                let bursts = log_pmf(count, rise * 3.0, 2.5) - log_pmf(count, 3.0, 2.5);
+                let quasi = (count * rise.ln() - (rise - 1.0) * 3.0) / 2.5;
+                let weighed = log_ratio(count, 3.0, rise, 2.5);
+                assert!((weighed - bursts.min(quasi)).abs() < 1e-10, "{count} {rise}");
             }
         }
+    }
+
+    #[test]
+    fn a_dispersion_that_is_too_large_makes_no_rise_of_ordinary_days() {
+        // Three events a day in the mean, variance three times the mean, at the mean that is held against them; a
+        // burst has taught a dispersion of 20.
+        let p: Vec<f64> = (0..200).map(|c| log_pmf(f64::from(c), 3.0, 3.0).exp()).collect();
+        let gained = |gain: &dyn Fn(f64) -> f64| -> f64 {
+            p.iter().enumerate().map(|(c, p)| p * gain(c as f64)).sum()
+        };
+        for rise in RISES {
+            assert!(gained(&|c| log_ratio(c, 3.0, rise, 20.0)) < 0.0);
+        }
+        let alone = |c: f64| log_pmf(c, 6.0, 20.0) - log_pmf(c, 3.0, 20.0);
+        assert!(gained(&alone) > 0.1, "what the negative binomial alone would add a day");
     }
 
     #[test]

@@ -29,7 +29,7 @@ use crate::stats::sequential::log_limit;
 use crate::tables::days::Day;
 use crate::tables::findings::{
     AdjustedFuel, AdjustedSeries, EconomyFinding, GroupAlarm, GuaranteeFigures, MisfireFinding,
-    SeriesKind, TracePoint, VehicleFindings,
+    SeriesFinding, SeriesKind, TracePoint, VehicleFindings,
 };
 use crate::tables::fleet::{AirMetering, Refuel, ServiceRecord, Vehicle};
 use follow::{Followed, Series, follow_series};
@@ -134,11 +134,13 @@ const FEW_PEERS: usize = 5;
 ///
 /// Every other series asks for a change since the first days: what was wrong before them is seen here alone.
 fn off_from_start(followed: &[Vec<Followed>], families: &Families, least: f64) -> Vec<f64> {
-    let start = |own: &[Followed]| -> Option<f64> {
-        let bands = own.iter().filter(|f| matches!(f.finding.kind, SeriesKind::Trim(..)));
-        let known: Vec<f64> = bands.map(|f| f.finding.baseline).filter(|b| b.is_finite()).collect();
+    let over_bands = |own: &[Followed], value: fn(&SeriesFinding) -> f64| -> Option<f64> {
+        let bands = own.iter().map(|f| &f.finding);
+        let bands = bands.filter(|s| matches!(s.kind, SeriesKind::Trim(..)));
+        let known: Vec<f64> = bands.map(value).filter(|b| b.is_finite()).collect();
         (!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64)
     };
+    let start = |own: &[Followed]| over_bands(own, |s| s.baseline);
     let starts: Vec<Option<f64>> = followed.iter().map(|own| start(own)).collect();
     let mut off = vec![f64::NAN; followed.len()];
     for (_, members) in families.values() {
@@ -154,8 +156,8 @@ fn off_from_start(followed: &[Vec<Followed>], families: &Families, least: f64) -
             let Some(apart) = starts[v].map(|s| s - middle).filter(|a| a.abs() > far) else {
                 continue;
             };
-            let all = Followed::of(&followed[v], SeriesKind::TrimAll);
-            let since = all.map(|f| f.finding.change_from_first.value).filter(|c| c.is_finite());
+            // Of the same bands: all together have another nought, where they form while something is mended.
+            let since = over_bands(&followed[v], |s| s.change_from_first.value);
             let now = apart + since.unwrap_or(0.0);
             if now / apart > 0.0 && now.abs() > least {
                 off[v] = now;

@@ -58,6 +58,9 @@ pub(super) fn causes(
     }
     let change = |kind| Followed::of(followed, kind).map_or(Estimate::NONE, |f| f.finding.change);
     let last_day = findings.period.map_or(input.as_of, |p| p.1);
+    // What was flagged before the work tells nothing of it until there are days enough after it.
+    let first_flag = findings.first_flag().unwrap_or(i32::MAX);
+    let speaks = |day: i32| day <= first_flag || findings.proved_before.is_some_and(|d| day <= d);
     cause::posterior(&Witnesses {
         vehicle: history.vehicle,
         changes: &changes,
@@ -75,7 +78,7 @@ pub(super) fn causes(
                 .services
                 .iter()
                 .rev()
-                .find(|s| cures(s.service, cause))
+                .find(|s| cures(s.service, cause) && speaks(s.day))
                 .map(|s| last_day - s.day)
         },
     })

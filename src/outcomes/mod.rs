@@ -135,10 +135,12 @@ fn outcome(
     let beside = [(&before, &beside[0]), (&after, &beside[1])]
         .map(|(w, b)| misfires(days, &(w.start.max(b.start)..w.end.min(b.end))));
     let at_job = misfire_ratio(&beside);
+    let highest = rates.into_iter().chain(beside.map(|weeks| pooled(&weeks).rate()));
+    let highest = highest.fold(f64::NEG_INFINITY, f64::max);
     let change = trim.as_ref().map_or(Estimate::NONE, |t| t.change);
     effects.extend([
         trim.as_ref().map(Sides::effect),
-        misfire_effect(rates, ratio, at_job, misfire_min),
+        misfire_effect(ratio, at_job, highest >= misfire_min),
     ]);
     Outcome {
         vehicle: job.vehicle.clone(),
@@ -382,17 +384,10 @@ fn misfire_ratio([before, after]: &[Vec<Counted>; 2]) -> Estimate {
     })
 }
 
-/// Judged only where the rate on one side is high enough to be acted on, per 1,000 revolutions; `at_job` is the ratio of
-/// the weeks next to the work.
-fn misfire_effect(
-    rates: [f64; 2],
-    ratio: Estimate,
-    at_job: Estimate,
-    least: f64,
-) -> Option<Effect> {
-    let [before, after] = rates;
-    let counted = before.is_finite() && after.is_finite() && ratio.is_known();
-    (counted && before.max(after) >= least).then(|| {
+/// Judged only where the rate was high enough to be acted on, in a window or in the weeks next to the work (`matters`): what
+/// grows fast is flagged by its last two weeks. `at_job` is the ratio of the weeks next to the work.
+fn misfire_effect(ratio: Estimate, at_job: Estimate, matters: bool) -> Option<Effect> {
+    (matters && ratio.is_known()).then(|| {
         if ratio.hi < 1.0 && ratio.value <= WORKED_SHARE {
             Effect::Worked
         } else if ratio.lo > 1.0 && at_job.lo > 1.0 && at_job.value >= 1.0 / WORKED_SHARE {
@@ -600,7 +595,8 @@ mod tests {
         let effect = |before: u64, after: u64| {
             let both = [weeks(before, 30.0), weeks(after, 30.0)];
             let ratio = misfire_ratio(&both);
-            misfire_effect(both.map(|w| pooled(&w).rate()), ratio, ratio, 0.5)
+            let highest = both.map(|w| pooled(&w).rate()).into_iter().fold(0.0, f64::max);
+            misfire_effect(ratio, ratio, highest >= 0.5)
         };
         assert_eq!(effect(90, 3), Some(Effect::Worked));
         assert_eq!(effect(90, 80), Some(Effect::None));
@@ -608,7 +604,7 @@ mod tests {
         assert_eq!(effect(3, 1), None, "a rate that nobody acts on");
         assert_eq!(effect(20, 0), Some(Effect::Worked), "a perfect cure");
         let grows = |from: f64| Estimate { value: from, lo: 0.9 * from, hi: 1.1 * from };
-        assert_eq!(misfire_effect([1.0, 2.5], grows(2.5), grows(1.3), 0.5), Some(Effect::None));
+        assert_eq!(misfire_effect(grows(2.5), grows(1.3), true), Some(Effect::None));
         assert_eq!(verdict(&[Some(Effect::None), effect(90, 3)]), "worked");
         assert_eq!(verdict(&[Some(Effect::Worse), effect(90, 3)]), "worse");
     }

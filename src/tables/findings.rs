@@ -354,6 +354,14 @@ impl VehicleFindings {
         self.series.iter().find(|s| s.kind == kind)
     }
 
+    /// The first day on which anything was found.
+    pub fn first_flag(&self) -> Option<i32> {
+        let of_series =
+            |s: &SeriesFinding| [s.flagged_up, s.flagged_down, s.level_on, s.near_limit_on];
+        let days = self.series.iter().flat_map(of_series).flatten();
+        days.chain(self.misfires.as_ref().and_then(|m| m.flagged_on)).min()
+    }
+
     /// Whether the banks were followed apart.
     pub fn has_two_banks(&self) -> bool {
         self.of(SeriesKind::TrimBank(2)).is_some()

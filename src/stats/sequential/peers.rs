@@ -64,8 +64,9 @@ struct Standing {
     /// Common mode last used for this vehicle.
     common_mode: f64,
     last_day: i32,
-    /// The last day on which it had a vote.
+    /// The last days on which it had a vote in its group and among all.
     voted_on: Option<i32>,
+    voted_among_all_on: Option<i32>,
 }
 
 impl Standing {
@@ -80,10 +81,9 @@ impl Standing {
         unlikeness: &Unlikeness,
         (i, day, y): (usize, i32, f64),
     ) -> f64 {
-        let own_vote = self.voted_on == Some(day);
-        let own_vote = own_vote.then(|| (y - self.level, i));
-        let (own_voters, own) = group.median_without(own_vote);
-        let (all_voters, overall) = all.median_without(own_vote);
+        let vote = |on: Option<i32>| (on == Some(day)).then_some((y - self.level, i));
+        let (own_voters, own) = group.median_without(vote(self.voted_on));
+        let (all_voters, overall) = all.median_without(vote(self.voted_among_all_on));
         if own_voters >= FEWEST_VOTERS {
             let noise = unlikeness.noise(own_voters);
             let today = own - overall;
@@ -237,6 +237,12 @@ impl Poll {
 const FEWEST_VOTERS: usize = 3;
 /// Fewest voters, and smallest share of those present, for the exclusion of strays to stand.
 const FEWEST_AFTER_EXCLUSION: (usize, f64) = (5, 0.4);
+/// Whether the steady voters are enough to leave the strays out.
+fn stand(steady: usize, strays: usize) -> bool {
+    let (fewest, share) = FEWEST_AFTER_EXCLUSION;
+    steady >= fewest && steady as f64 >= share * (steady + strays) as f64
+}
+
 /// Rows before a vehicle's slow residual is kept.
 const SLOW_AFTER_ROWS: u32 = 20;
 /// Standard error of a median as a multiple of a mean's (sqrt(pi / 2)).
@@ -336,6 +342,7 @@ pub(crate) fn reference(series: &[SeriesInput], params: &Params, last_day: i32) 
         standing: vec![Standing::default(); series.len()],
         polls: (0..groups).map(|_| Poll::default()).collect(),
         everyone: Poll::default(),
+        strays: Vec::new(),
         unlikeness: Unlikeness {
             within: 0.0,
             between: 0.0,
@@ -430,6 +437,8 @@ struct Walk<'a> {
     standing: Vec<Standing>,
     polls: Vec<Poll>,
     everyone: Poll,
+    /// Votes of the day by those who have strayed.
+    strays: Vec<Vote>,
     unlikeness: Unlikeness,
     members: Vec<Vec<usize>>,
     /// Days on which each group had a vote.
@@ -452,12 +461,20 @@ impl Walk<'_> {
             self.today[i] = Some((group, y));
         }
         self.everyone.votes.clear();
+        self.strays.clear();
         let mut rest = values;
         for group in 0..self.members.len() {
             let (present, others) = rest.split_at(rest.partition_point(|v| v.group == group));
             rest = others;
             self.present[group] = !present.is_empty();
             self.poll(group, present, day);
+        }
+        // Groups too small to do without their strays would bring them in here, where there are others.
+        if !stand(self.everyone.votes.len(), self.strays.len()) {
+            self.everyone.votes.append(&mut self.strays);
+        }
+        for &(_, i) in &self.everyone.votes {
+            self.standing[i].voted_among_all_on = Some(day);
         }
         self.everyone.close();
         let (_, overall) = self.everyone.median_without(None);
@@ -497,13 +514,14 @@ impl Walk<'_> {
         let steady = |v: &&Value| standing[v.i].slow.abs() <= params.vote_limit;
         let as_vote = |v: &Value| (v.y - standing[v.i].level, v.i);
         votes.extend(present.iter().filter(known).filter(steady).map(as_vote));
-        let all = present.iter().filter(known).count();
-        let (fewest, share) = FEWEST_AFTER_EXCLUSION;
-        if votes.len() < fewest || (votes.len() as f64) < share * all as f64 {
-            votes.clear();
-            votes.extend(present.iter().filter(known).map(as_vote));
+        self.everyone.votes.extend_from_slice(votes);
+        let strays = present.iter().filter(known).filter(|v| !steady(v)).map(as_vote);
+        let before = self.strays.len();
+        self.strays.extend(strays);
+        let strays = &self.strays[before..];
+        if !stand(votes.len(), strays.len()) {
+            votes.extend_from_slice(strays);
         }
-        self.everyone.votes.extend_from_slice(&self.polls[group].votes);
         self.polls[group].close();
         for &(_, i) in &self.polls[group].votes {
             self.standing[i].voted_on = Some(day);
