@@ -253,7 +253,7 @@ fn idle_throttle(cause: Cause, w: &Witnesses<'_>) -> f64 {
         Cause::IntakeDeposits => (0.5, 0.6),
         Cause::UnmeteredAir => (-0.4, 0.6),
         // It is held against the airflow, and so against the sensor.
-        Cause::MeteringError => (0.0, 0.6),
+        Cause::MeteringError => (0.0, 0.45),
         _ => (0.0, 0.35),
     };
     gaussian(w.idle_throttle, mean, sd)

@@ -10,8 +10,8 @@ use crate::tables::trips::Band;
 
 /// Constants of the drift test for one kind of series.
 ///
-/// Throttle angle moves by tenths where trims move by whole percents; breathing by several.
-pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
+/// `watch_nats`: how near to its limit a series is watched. Throttle angle moves by tenths where trims move by whole percents; breathing by several.
+pub(super) fn params(kind: SeriesKind, test: &TestSettings, watch_nats: f64) -> Params {
     let params = Params {
         slope_mean: test.usual_drift_pct_per_10000km,
         slope_sd: test.usual_drift_sd_pct_per_10000km,
@@ -31,6 +31,8 @@ pub(super) fn params(kind: SeriesKind, test: &TestSettings) -> Params {
         min_days: test.days_min as i32,
         ..Params::default()
     };
+    // What the watch list is read from must not be old.
+    let params = Params { calm_margin: params.calm_margin.max(watch_nats + 2.0), ..params };
     match kind {
         SeriesKind::TrimAll | SeriesKind::TrimBank(_) | SeriesKind::Trim(..) => params,
         // Either end may be the one that moves.

@@ -57,7 +57,7 @@ pub(super) struct Series {
 /// Runs the drift test on every monitored series of every vehicle.
 ///
 /// What is flagged is told by the bank and the band that moved, so the tested kinds come first. Two kinds run side by side,
-/// since the peers' reference of one is made day by day by a single thread; more of them would only take memory.
+/// since much of the peers' reference of one is made day by day by a single thread; more of them would only take memory.
 pub(super) fn follow_series(
     histories: &[History<'_>],
     families: &Families,
@@ -149,7 +149,7 @@ impl Kind {
             })
             .collect();
         let (owners, series): (Vec<usize>, Vec<SeriesInput>) = members.into_iter().unzip();
-        let params = params(kind, input.test);
+        let params = params(kind, input.test, input.decide.watch_nats);
         let outcomes = sequential::run(&series, &params, input.as_of);
         let group_alarms = match kind {
             SeriesKind::TrimAll => group_alarms(families, &series, &outcomes, &params, input),

@@ -208,4 +208,23 @@ mod tests {
         let cut: Vec<ResidualRow> = all.into_iter().filter(|r| Some(r.day) <= day).collect();
         assert_eq!(lasting_change(&cut, 8.0, 60, &[], &[]), day);
     }
+
+    /// What the trims as a whole prove to be a repair ends a change that is still more than half of the limit; one that
+    /// stands anew afterwards has a later day.
+    #[test]
+    fn a_repair_that_was_proved_elsewhere_ends_the_change() {
+        let half = |day: i32| if (120..160).contains(&day) { 12.0 } else { 6.0 };
+        let partly: Vec<ResidualRow> = (0..260)
+            .map(|day| ResidualRow {
+                day,
+                x: 0.0,
+                weight: 1.0,
+                r: f64::from(day % 5) * 0.5 - 1.0 + if day < 120 { 0.0 } else { half(day) },
+            })
+            .collect();
+        let found = |repairs: &[i32]| lasting_change(&partly, 8.0, 60, &[160], repairs);
+        assert!(found(&[]).is_some_and(|day| (130..150).contains(&day)));
+        assert_eq!(found(&[160]), None);
+        assert!(found(&[130]).is_some_and(|day| day > 130), "{:?}", found(&[130]));
+    }
 }

@@ -46,6 +46,9 @@ const BASELINE_BOUND: f64 = 1.645;
 /// Most evidence that one day may bring, nats: one bad trip never flags a vehicle.
 const DAY_NATS_MAX: f64 = 3.0;
 
+/// Largest sum of evidence, far beyond any limit.
+const SUM_MAX: f64 = 1e100;
+
 /// p-value below which, and share above half at which, misfires count as being on one cylinder.
 const CONCENTRATION_P: f64 = 0.001;
 
@@ -276,7 +279,8 @@ impl Watch {
         for (sums, rising) in self.sums.iter_mut().zip(RISING) {
             for (k, sum) in sums.iter_mut().enumerate() {
                 let gained: f64 = (0..2).filter(|s| rising[*s]).map(|s| nats[s][k]).sum();
-                *sum = (*sum + weeks) * gained.min(DAY_NATS_MAX).exp();
+                // Infinite evidence could never fade.
+                *sum = ((*sum + weeks) * gained.min(DAY_NATS_MAX).exp()).min(SUM_MAX);
             }
         }
         // Learns from the past only. A ratio of sums, because single days of hardly any expected misfires have

@@ -165,7 +165,7 @@ enum Effect {
     Worked,
     None,
     Worse,
-    /// As likely in vain as a cure: the interval holds both.
+    /// In vain or a cure: the interval holds both.
     Unclear,
 }
 
@@ -265,6 +265,7 @@ impl Sides {
             if fallen { (c.value, c.lo, c.hi) } else { (-c.value, -c.hi, -c.lo) };
         let nearer = self.off[1].abs() < self.off[0].abs();
         let some = NO_EFFECT_SHARE * self.least;
+        let wrong_by = if fallen { -self.before } else { self.before };
         if most < -some && !nearer {
             Effect::Worse
         } else if self.is_wrong()
@@ -274,7 +275,7 @@ impl Sides {
             && gone >= WORKED_SHARE * self.before.abs()
         {
             Effect::Worked
-        } else if self.is_wrong() && least <= 0.0 && most >= self.before.abs() {
+        } else if wrong_by >= some && least <= 0.0 && most >= wrong_by {
             Effect::Unclear
         } else {
             Effect::None
@@ -545,6 +546,7 @@ mod tests {
         assert_eq!(trim(10.0, 5.0, 2.0), Effect::Worse);
         assert_eq!(trim(10.0, -5.0, 6.0), Effect::Unclear, "from nothing to all of it");
         assert_eq!(trim(10.0, -3.0, 6.0), Effect::None, "not all of it");
+        assert_eq!(trim(0.3, -0.1, 1.5), Effect::None, "there was nothing that could go");
         assert_eq!(verdict(&[None, None]), "too_early");
         assert_eq!(verdict(&[Some(Effect::None), Some(Effect::Unclear)]), "unclear");
     }

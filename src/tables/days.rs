@@ -14,7 +14,8 @@ pub fn day_of(time_us: i64) -> i32 {
     time_us.div_euclid(DAY_US) as i32
 }
 
-/// `x` rounded to a multiple of 2⁻²⁰ (about 1e-6), see the head of this file; from 2³¹ on to coarser multiples.
+/// `x` rounded to a multiple of 2⁻²⁰ (about 1e-6), see the head of this file. Sums of a trip are far below 2³¹, from where on
+/// this is no longer the nearest one.
 fn exact(x: f64) -> f64 {
     const SCALE: f64 = (1u64 << 20) as f64;
     // A double of this size has no places after the point, so adding it rounds to nearest (IEEE 754): quicker than a call

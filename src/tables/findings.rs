@@ -561,7 +561,7 @@ pub struct OutcomeSummary {
     pub no_effect: usize,
     /// Judged jobs after which it was worse.
     pub worse: usize,
-    /// Judged jobs of which nobody can tell.
+    /// Judged jobs that may have changed nothing or cured all that was wrong.
     pub unclear: usize,
     /// Median of trim after minus before, log-percent, with the interval of the median.
     pub trim_change_pct: Estimate,

@@ -55,9 +55,36 @@ fn a_change_that_has_gone_back_is_watched_and_keeps_its_day() {
         "below what counts at the most that it can be"
     );
     // Still large, or still clear and perhaps large: acted on.
-    for (nats, change) in [(2.0, 4.0), (2.0, 2.5), (9.9, 2.1)] {
+    for (nats, change) in [(4.0, 4.0), (4.0, 2.5), (9.9, 2.1)] {
         assert_eq!(verdict(nats, change).state, State::Act, "{nats} nats, {change} %");
     }
+}
+
+/// Watched from 7 nats on (the limit of 10 less the 3 of the settings): below half of that nothing drifts any more.
+#[test]
+fn a_drift_that_has_stood_still_since_is_watched() {
+    let still = verdict(3.0, 4.0);
+    assert_eq!((still.state, still.flagged_on), (State::Watch, Some(FLAGGED)));
+    assert_eq!(verdict(4.0, 4.0).state, State::Act);
+    // A change that is large lasts by its size, however it came about.
+    let large = decided(3.0, 9.0, |f| {
+        (f.series[0].level_on, f.series[0].level_limits) = (Some(FLAGGED + 20), Some((8.0, 12.0)));
+    });
+    assert_eq!(large.state, State::Act, "{}", large.reason);
+}
+
+#[test]
+fn a_trim_that_has_surely_changed_by_what_counts_is_never_sound() {
+    let changed = |change: f64| {
+        decided(0.0, 0.0, |f| {
+            f.series[0].flagged_up = None;
+            let s = &mut f.series[0];
+            s.change_from_first = Estimate { value: change, lo: change - 0.5, hi: change + 0.5 };
+            s.level_limits = None;
+        })
+    };
+    assert_eq!(changed(2.0).state, State::Sound);
+    assert_eq!(changed(4.0).state, State::Watch);
 }
 
 /// A vehicle whose last trip was on day 20,520 and ten of whose days lie after day 20,508.

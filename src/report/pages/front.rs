@@ -279,8 +279,8 @@ fn outcomes(input: &ReportInput<'_>) -> Markup {
                 p class="fine" {
                     "A job worked if at least half of what had built up in the trim, or of the misfires or what else was found, went with it. In \
                      brackets the 95 % range of the median. A job is judged once there are enough days before and after \
-                     it without other work; the other jobs are neither successes nor failures. It is unclear where the 95 % range of what \
-                     went reaches from nothing to all of it. Drifting again: jobs that worked \
+                     it without other work; the other jobs are neither successes nor failures. A judged job is unclear where the 95 % range of \
+                     what went from the trim (or throttle, breathing, warm-up) reaches from nothing to all of it. Drifting again: jobs that worked \
                      after which drift was found anew, and the time within which half of all are. Every job stands in outcomes.csv."
                 }
             }
@@ -306,7 +306,7 @@ fn outcome_row(input: &ReportInput<'_>, s: &OutcomeSummary) -> Markup {
             td role="cell" class="num" data-label="Judged" { (s.judged) }
             td role="cell" class="num" data-label="Worked" {
                 (s.worked)
-                @if s.unclear > 0 { " (" (s.unclear) " unclear)" }
+                @if s.unclear > 0 { ", and " (s.unclear) " unclear" }
             }
             td role="cell" class="num" data-label="Trim change, median" { (range(s.trim_change_pct, "%")) }
             td role="cell" class="num" data-label="Fuel per km, median" { (range(s.economy_change_pct, "%")) }

@@ -229,7 +229,8 @@ struct State<'a> {
     next_report: usize,
     unseen: bool,
     pace: Pace,
-    last_look: i32,
+    /// Blocks at the last look.
+    looked_at: usize,
     looks: u32,
     /// Largest sd of the peers' reference since the restart, and the day up to which it was looked for.
     worst_reference: (f64, i32),
@@ -267,7 +268,7 @@ impl<'a> State<'a> {
             next_report: 0,
             unseen: false,
             pace: Pace::Blocks,
-            last_look: i32::MIN,
+            looked_at: 0,
             looks: 0,
             worst_reference: (0.0, i32::MIN),
             up: DirectionOutcome::default(),
@@ -365,6 +366,7 @@ impl<'a> State<'a> {
 
     fn restart(&mut self, day: i32) {
         self.restarted_on = Some(day);
+        self.fitted_rows = 0;
         self.start = self.next;
         self.blocks.clear();
         self.unseen = false;
@@ -382,9 +384,7 @@ impl<'a> State<'a> {
         let due = match self.pace {
             Pace::Nights => true,
             Pace::Blocks => closes,
-            Pace::EveryOtherBlock => {
-                closes && night.saturating_sub(self.last_look) > self.params.block_days
-            }
+            Pace::EveryOtherBlock => closes && self.blocks.list.len() >= self.looked_at + 2,
         };
         due || self.params.nightly
     }
@@ -393,7 +393,7 @@ impl<'a> State<'a> {
         self.know_season(night);
         let Look { log_r_up, log_r_down, .. } = work.look(&self.blocks, self.params);
         self.looks += 1;
-        self.last_look = night;
+        self.looked_at = self.blocks.list.len();
         self.unseen = false;
         self.up.log_r = Some(log_r_up);
         self.down.log_r = Some(log_r_down);
@@ -406,6 +406,8 @@ impl<'a> State<'a> {
                 Direction::Down => (self.down.flag.is_some(), log_r_down),
             };
             if flagged {
+                // Whether it stands is asked of its evidence, so that must not grow old.
+                self.pace = self.pace.max(Pace::Blocks);
                 continue;
             }
             self.pace = self.pace.max(self.params.pace(log_r - limit));

@@ -1,7 +1,7 @@
 //! Noise of each series from its own residuals, shrunk to the fleet's.
 //!
 //! In: peer-adjusted rows so far, cut where a level change is known to be possible. Out: [`Noise`]
-//! per series, refitted every few weeks. Slow movement is removed by straight lines over short
+//! per series, refitted as its rows grow. Slow movement is removed by straight lines over short
 //! segments, so that a drift does not count as noise (study, step 2).
 
 use rayon::prelude::*;

@@ -67,8 +67,8 @@ pub struct Params {
     pub nightly: bool,
     /// Between block closes a series is looked at when its last look was within this many nats of a limit.
     pub watch_margin: f64,
-    /// A series whose last look was further than this many nats from any limit is looked at on every other block close: a
-    /// week hardly brings so much. Study: infinite, on every one.
+    /// A series that stands unflagged and was further than this many nats from any limit at its last look is looked at on
+    /// every other block close: a week hardly brings so much. Infinite: at each. Study: so.
     pub calm_margin: f64,
 
     /// How the day-to-day correlation is found: per series, shrunk to its group, which weighs as much as 100 pairs
@@ -83,8 +83,8 @@ pub struct Params {
     pub clip_after_rows: u32,
     /// Days between two refits of the noise. Study: 28.
     pub refit_days: i32,
-    /// A series takes part in a refit when its rows have grown by this share since its last: the noise of 400 rows is not
-    /// another after 20 more, and each refit weighs all rows anew. Study: 0.
+    /// A series takes part in a refit when its rows have grown by this share since its last, or it has started anew: the
+    /// noise of 400 rows is hardly another after 40 more, and each refit weighs all rows anew. Study: 0.
     pub refit_growth: f64,
     /// Rows per detrended segment in a noise refit. Study: about 90.
     pub segment_rows: usize,
@@ -280,10 +280,10 @@ impl Params {
     pub(crate) fn pace(&self, above: f64) -> Pace {
         if above > -self.watch_margin {
             Pace::Nights
-        } else if above > -self.calm_margin {
-            Pace::Blocks
-        } else {
+        } else if above <= -self.calm_margin && self.calm_margin.is_finite() {
             Pace::EveryOtherBlock
+        } else {
+            Pace::Blocks
         }
     }
 

@@ -45,8 +45,8 @@ impl Reference {
 
     fn on_day<T: Copy>(&self, groups: &[Vec<T>], group: usize, day: i32) -> Option<T> {
         let days = groups.get(group)?;
-        let at = (day - self.first_day).clamp(0, days.len() as i32 - 1);
-        days.get(at as usize).copied()
+        let at = (day - self.first_day).max(0) as usize;
+        days.get(at).or(days.last()).copied()
     }
 }
 
@@ -567,6 +567,7 @@ impl Walk<'_> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::fleet::DayRow;
     use super::*;
     use crate::stats::robust;
 
@@ -600,5 +601,34 @@ mod tests {
             (0..500).map(|i| running.take(if i % 7 == 0 { 1e6 } else { 50.0 }, 365.0)).last();
         assert_eq!(last, Some(50.0));
         assert!(running.sorted.len() == running.recent.len() && running.sorted.len() <= 122);
+    }
+
+    /// Eight pairs of vehicles: half of each strays by 8 in a year. Pairs are too small to do without their strays, all
+    /// vehicles together are not.
+    #[test]
+    fn strays_of_small_groups_stay_out_of_the_poll_of_all() {
+        let rows = |i: usize| -> Vec<DayRow> {
+            let noise = |day: i32| f64::from((day * 7919 + 31 * i as i32) % 11 - 5) / 10.0;
+            let stray = |day: i32| if i % 2 == 0 { 8.0 * f64::from(day) / 365.0 } else { 0.0 };
+            let row = |day: i32| DayRow { day, x: 0.0, y: noise(day) + stray(day), weight: 1.0 };
+            (0..365).map(row).collect()
+        };
+        let series: Vec<SeriesInput> = (0..16)
+            .map(|i| SeriesInput {
+                group: i / 2,
+                rows: rows(i),
+                breaks: Vec::new(),
+                restarts: Vec::new(),
+                log_limit_up: f64::INFINITY,
+                log_limit_down: f64::INFINITY,
+                slope_margin: 0.0,
+                report_days: Vec::new(),
+            })
+            .collect();
+        let found = reference(&series, &Params::default(), 364);
+        let last = |i: usize| *found.common_mode[i].last().unwrap_or(&f64::NAN);
+        for i in 0..16 {
+            assert!(last(i).abs() < 1.0, "vehicle {i}: {}", last(i));
+        }
     }
 }
