@@ -25,6 +25,10 @@ pub(super) struct Witnesses<'a> {
     pub(super) misfires: Option<&'a MisfireFinding>,
     /// A test of the warm mixture has found a change, or it stands near its limit.
     pub(super) mixture_changed: bool,
+    /// The test of the throttle at idle has found it to open further.
+    pub(super) throttle_opens: bool,
+    /// The test of the air at full load has found it to fall.
+    pub(super) breathing_falls: bool,
     /// Distance since the plugs were changed, km, if known.
     pub(super) plug_km: Option<f64>,
     pub(super) plug_life_km: f64,
@@ -114,9 +118,18 @@ const ONE_MISFIRES: f64 = 0.8;
 /// chance (own judgement, no source).
 const FLAT_FOUND: f64 = 0.2;
 
-/// A change of the warm mixture that was found speaks against causes that do not make one.
+/// The same for the throttle and for breathing, whose share of the budget is a tenth of that of the mixture.
+const SIDE_FOUND: f64 = 0.05;
+
+/// A change that was found speaks against causes that do not make one.
 fn found(cause: Cause, w: &Witnesses<'_>) -> f64 {
-    if w.mixture_changed && is_flat(cause, w.vehicle) { FLAT_FOUND } else { 1.0 }
+    let sensor = w.vehicle.air_metering == AirMetering::Maf && cause == Cause::MeteringError;
+    let throttle = matches!(cause, Cause::ThrottleDeposits | Cause::IntakeDeposits) || sensor;
+    let breathing = cause == Cause::IntakeDeposits || sensor;
+    let against = |found: bool, makes: bool, share: f64| if found && !makes { share } else { 1.0 };
+    against(w.mixture_changed, !is_flat(cause, w.vehicle), FLAT_FOUND)
+        * against(w.throttle_opens, throttle, SIDE_FOUND)
+        * against(w.breathing_falls, breathing, SIDE_FOUND)
 }
 
 /// Whether a cause leaves the warm mixture about as it was.

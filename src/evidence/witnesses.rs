@@ -71,6 +71,12 @@ pub(super) fn causes(
         warmup_gap: change(SeriesKind::WarmupGap),
         misfires: findings.misfires.as_ref(),
         mixture_changed: mixture_changed || near_limit,
+        throttle_opens: findings
+            .of(SeriesKind::IdleThrottle)
+            .is_some_and(|s| s.flagged_up.is_some()),
+        breathing_falls: findings
+            .of(SeriesKind::Breathing)
+            .is_some_and(|s| s.flagged_down.is_some()),
         plug_km: plug_km(history, findings.odometer_km),
         plug_life_km: input.decide.plug_life_km,
         cured_days_ago: &|cause| {

@@ -275,7 +275,7 @@ impl Sides {
             && gone >= WORKED_SHARE * self.before.abs()
         {
             Effect::Worked
-        } else if wrong_by >= some && least <= 0.0 && most >= wrong_by {
+        } else if wrong_by >= self.least && least <= 0.0 && most >= wrong_by {
             Effect::Unclear
         } else {
             Effect::None
