@@ -609,7 +609,8 @@ mod tests {
     fn strays_of_small_groups_stay_out_of_the_poll_of_all() {
         let rows = |i: usize| -> Vec<DayRow> {
             let noise = |day: i32| f64::from((day * 7919 + 31 * i as i32) % 11 - 5) / 10.0;
-            let stray = |day: i32| if i.is_multiple_of(2) { 8.0 * f64::from(day) / 365.0 } else { 0.0 };
+            let stray =
+                |day: i32| if i.is_multiple_of(2) { 8.0 * f64::from(day) / 365.0 } else { 0.0 };
             let row = |day: i32| DayRow { day, x: 0.0, y: noise(day) + stray(day), weight: 1.0 };
             (0..365).map(row).collect()
         };
