@@ -171,8 +171,7 @@ fn drift_is_small(
     settings: &DecideSettings,
 ) -> bool {
     let along = |c: Estimate| if rose { c } else { mirrored(c) };
-    let (log_r, limit) =
-        if rose { (s.log_r_up, s.log_limit_up) } else { (s.log_r_down, s.log_limit_down) };
+    let (log_r, limit) = evidence(s, rose);
     let change = along(s.change);
     let faded = log_r < limit - settings.watch_nats;
     let least = |s: &SeriesFinding| if rose { s.least_change } else { s.least_fall };
@@ -192,9 +191,13 @@ fn drift_is_small(
 /// Whether of a drift that was flagged nothing more is to be seen than of any jump: the evidence is less than half of that
 /// from which a vehicle is watched. A change that is large counts by its size alone.
 fn stands_still(s: &SeriesFinding, rose: bool, settings: &DecideSettings) -> bool {
-    let (log_r, limit) =
-        if rose { (s.log_r_up, s.log_limit_up) } else { (s.log_r_down, s.log_limit_down) };
+    let (log_r, limit) = evidence(s, rose);
     log_r < 0.5 * (limit - settings.watch_nats)
+}
+
+/// Evidence for a rise or a fall and its limit, nats.
+fn evidence(s: &SeriesFinding, rose: bool) -> (f64, f64) {
+    if rose { (s.log_r_up, s.log_limit_up) } else { (s.log_r_down, s.log_limit_down) }
 }
 
 /// Whether a change is the way back of a trim that stood far off when its logs began: nobody should open an engine because

@@ -10,7 +10,8 @@ use crate::tables::trips::Band;
 
 /// Constants of the drift test for one kind of series.
 ///
-/// `watch_nats`: how near to its limit a series is watched. Throttle angle moves by tenths where trims move by whole percents; breathing by several.
+/// `watch_nats`: how near to its limit a series is watched. Throttle angle moves by tenths where trims move by whole
+/// percents; breathing by several.
 pub(super) fn params(kind: SeriesKind, test: &TestSettings, watch_nats: f64) -> Params {
     let params = Params {
         slope_mean: test.usual_drift_pct_per_10000km,
@@ -109,19 +110,20 @@ const LEVEL_FALL: f64 = 1.5;
 
 /// Size of a lasting rise and fall that are acted on, by kind of series; `None` where a jump is innocent.
 pub(super) fn level_limits(kind: SeriesKind, decide: &DecideSettings) -> Option<(f64, f64)> {
-    let rise = match kind {
-        SeriesKind::TrimAll | SeriesKind::TrimBank(_) => Some(decide.level_change_pct),
+    let change = decide.level_change_pct;
+    match kind {
+        SeriesKind::TrimAll | SeriesKind::TrimBank(_) => Some((change, LEVEL_FALL * change)),
         // One band is noisier than all: purge and accessories weigh on little air, and load is rare.
-        SeriesKind::Trim(_, Band::Idle | Band::Load) => Some(1.25 * decide.level_change_pct),
-        // No blend parts the bands, and either end may be the one that moves.
-        SeriesKind::IdleGap | SeriesKind::LoadGap => {
-            return Some((decide.level_change_pct, decide.level_change_pct));
+        SeriesKind::Trim(_, Band::Idle | Band::Load) => {
+            let rise = 1.25 * change;
+            Some((rise, LEVEL_FALL * rise))
         }
+        // No blend parts the bands, and either end may be the one that moves.
+        SeriesKind::IdleGap | SeriesKind::LoadGap => Some((change, change)),
         SeriesKind::Trim(_, Band::Cruise)
         | SeriesKind::BankGap
         | SeriesKind::IdleThrottle
         | SeriesKind::Breathing
         | SeriesKind::WarmupGap => None,
-    }?;
-    Some((rise, LEVEL_FALL * rise))
+    }
 }

@@ -311,7 +311,6 @@ fn follow(
         level_on: limits.and_then(|(rise, fall)| {
             let mut repairs = series.restarts.clone();
             repairs.extend(outcome.restarted_on);
-            repairs.sort_unstable();
             let since = |limit| level::lasting_change(all, limit, base_days, &visits, &repairs);
             since(rise).into_iter().chain(since(-fall)).min()
         }),

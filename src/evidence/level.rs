@@ -24,7 +24,7 @@ const BOUND: f64 = 3.09;
 /// `limit` (fallen, if it is negative) from the mean of the first `baseline_days` days.
 ///
 /// A visit to the workshop (`visits`, ascending) ends the change if the first rows after it lie within half
-/// the limit, or if the trims as a whole prove it a repair (`repairs`, ascending); a visit that cured nothing leaves it
+/// the limit, or if the trims as a whole prove it a repair (`repairs`); a visit that cured nothing leaves it
 /// standing. Causal: the answer for a day uses only rows up to it, and repairs that were proved by then.
 pub(super) fn lasting_change(
     rows: &[ResidualRow],
@@ -51,8 +51,8 @@ pub(super) fn lasting_change(
                 let (mean, _) = mean_and_variance(&raw(after));
                 sign * (mean - level) <= 0.5 * limit.abs()
             };
-            let repaired = repairs.iter().rfind(|&&repair| day < repair && repair <= today);
-            if let Some(&repair) = repaired {
+            let since = repairs.iter().copied().filter(|&repair| day < repair && repair <= today);
+            if let Some(repair) = since.max() {
                 start = rows.partition_point(|r| r.day < repair);
             } else if after.is_some_and(cured) {
                 start = end + 1 - CURE_ROWS;

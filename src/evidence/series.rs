@@ -112,6 +112,7 @@ fn value(d: &Day, kind: SeriesKind, levels: &Levels, test: &TestSettings) -> Opt
         }
         SeriesKind::IdleGap => gap(Band::Idle),
         SeriesKind::LoadGap => gap(Band::Load),
+        // Told by what it does with the airflow: see `ThrottleByAir`.
         SeriesKind::IdleThrottle => None,
         // Full load is rare: every sample of it counts.
         SeriesKind::Breathing => d.breathing_pct.mean().map(|v| (v, 5.0 * d.breathing_pct.n)),

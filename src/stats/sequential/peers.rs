@@ -237,6 +237,7 @@ impl Poll {
 const FEWEST_VOTERS: usize = 3;
 /// Fewest voters, and smallest share of those present, for the exclusion of strays to stand.
 const FEWEST_AFTER_EXCLUSION: (usize, f64) = (5, 0.4);
+
 /// Whether the steady voters are enough to leave the strays out.
 fn stand(steady: usize, strays: usize) -> bool {
     let (fewest, share) = FEWEST_AFTER_EXCLUSION;
