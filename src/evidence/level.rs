@@ -43,8 +43,13 @@ pub(super) fn lasting_change(
     let sign = limit.signum();
     let mut start = base.len();
     let mut found: Option<i32> = None;
+    // Rows up to the last that lies beyond the limit.
+    let mut beyond = 0;
     for end in base.len()..rows.len() {
         let today = rows[end].day;
+        if sign * (rows[end].r - level) >= limit.abs() {
+            beyond = end + 1;
+        }
         if let Some(day) = found {
             let after = after_visit(&rows[..=end], day, visits, |r| r.day);
             let cured = |after| {
@@ -60,6 +65,10 @@ pub(super) fn lasting_change(
                 continue;
             }
             found = None;
+        }
+        // A mean beyond the limit needs a row beyond it, and a window has at most one for each of its days.
+        if end >= beyond + WINDOW_DAYS as usize {
+            continue;
         }
         let Some(window) = window(&rows[start..=end], |r| r.day) else { continue };
         let mean = window.iter().map(|r| r.r).sum::<f64>() / window.len() as f64;

@@ -136,12 +136,11 @@ pub fn write(input: &ReportInput<'_>, folder: &Path) -> Result<(), ReportError> 
         ("outcomes.csv", outcomes_file::jobs(input)?),
         ("outcome_summary.csv", outcomes_file::summary(input)?),
     ];
-    let pages = pages::all(input);
     replace::make_folder(folder)?;
     for (name, bytes) in &files {
         replace::file(&folder.join(name), bytes)?;
     }
-    replace::folder(&folder.join("report"), &pages)
+    replace::folder(&folder.join("report"), pages::all(input))
 }
 
 /// Writes the run record to `run.json` in `folder`; meant to come last, so that it vouches for the rest.

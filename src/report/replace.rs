@@ -9,7 +9,10 @@ use super::ReportError;
 use rayon::prelude::*;
 use std::fs;
 use std::io::{self, Write};
+use std::panic::resume_unwind;
 use std::path::{Path, PathBuf};
+use std::sync::mpsc;
+use std::thread;
 
 /// Makes `path` and the folders above it.
 pub(super) fn make_folder(path: &Path) -> Result<(), ReportError> {
@@ -30,7 +33,10 @@ pub(super) fn file(path: &Path, bytes: &[u8]) -> Result<(), ReportError> {
 }
 
 /// Replaces the folder at `path` by one with these files: (name, content).
-pub(super) fn folder(path: &Path, files: &[(String, String)]) -> Result<(), ReportError> {
+pub(super) fn folder(
+    path: &Path,
+    files: impl ParallelIterator<Item = (String, String)>,
+) -> Result<(), ReportError> {
     refuse_foreign(path)?;
     let (fresh, old) = (sibling(path, "new"), sibling(path, "old"));
     clear(&fresh)?;
@@ -51,12 +57,26 @@ pub(super) fn folder(path: &Path, files: &[(String, String)]) -> Result<(), Repo
     clear(&old)
 }
 
-fn fill(folder: &Path, files: &[(String, String)]) -> Result<(), ReportError> {
+/// Files made but not yet written.
+const FILES_AHEAD: usize = 64;
+
+/// Writes files while others are made: all threads make them, and one writes, as a folder takes in one new file at a time.
+fn fill(
+    folder: &Path,
+    files: impl ParallelIterator<Item = (String, String)>,
+) -> Result<(), ReportError> {
     fs::create_dir(folder).map_err(|e| failed(folder, e))?;
-    files.par_iter().try_for_each(|(name, content)| {
+    let (made, to_write) = mpsc::sync_channel(FILES_AHEAD);
+    let write = |(name, content): (String, String)| {
         // Pages are rebuilt every night, so they are not worth a flush each.
         let path = folder.join(name);
         fs::write(&path, content).map_err(|e| failed(&path, e))
+    };
+    thread::scope(|scope| {
+        let writer = scope.spawn(move || to_write.iter().try_for_each(write));
+        // After a failure nothing more is taken in, so nothing more is made; the writer tells what failed.
+        let _ = files.try_for_each_with(made, |made, file| made.send(file));
+        writer.join().unwrap_or_else(|panic| resume_unwind(panic))
     })
 }
 

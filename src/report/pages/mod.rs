@@ -14,6 +14,7 @@ mod work_sheet;
 
 use super::ReportInput;
 use super::words::{self, clean};
+use crate::tables::findings::RankedVehicle;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -24,15 +25,12 @@ const STYLE: &str = include_str!("style.css");
 const POLICY: &str =
     "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
 
-/// All pages: (file name, HTML), the front page first.
-pub fn all(input: &ReportInput<'_>) -> Vec<(String, String)> {
+/// All pages: (file name, HTML), each made when it is asked for.
+pub fn all(input: &ReportInput<'_>) -> impl ParallelIterator<Item = (String, String)> {
     let names = page_names(input);
-    let mut pages = vec![("index.html".to_owned(), front::page(input, &names).into_string())];
-    let vehicles = input.ranked.par_iter().zip(&names);
-    pages.par_extend(
-        vehicles.map(|(v, name)| (name.clone(), vehicle::page(input, v).into_string())),
-    );
-    pages
+    let front = ("index.html".to_owned(), front::page(input, &names).into_string());
+    let page = |(v, name): (&RankedVehicle, String)| (name, vehicle::page(input, v).into_string());
+    rayon::iter::once(front).chain(input.ranked.par_iter().zip(names).map(page))
 }
 
 /// The file name of each ranked vehicle's page, in ranking order: `vehicle-<nnn>-<slug>.html`.
@@ -44,7 +42,7 @@ pub fn page_names(input: &ReportInput<'_>) -> Vec<String> {
     order.sort_by(|a, b| input.ranked[*a].vehicle.cmp(&input.ranked[*b].vehicle).then(a.cmp(b)));
     let place: BTreeMap<usize, usize> =
         order.iter().enumerate().map(|(p, i)| (*i, p + 1)).collect();
-    let name = |(i, v): (usize, &crate::tables::findings::RankedVehicle)| {
+    let name = |(i, v): (usize, &RankedVehicle)| {
         let number = place.get(&i).copied().unwrap_or(i + 1);
         match slug(&v.vehicle) {
             s if s.is_empty() => format!("vehicle-{number:03}.html"),

@@ -150,6 +150,7 @@ struct RunningMedian {
     /// In the order in which they came.
     recent: VecDeque<f64>,
     sorted: Vec<f64>,
+    median: f64,
 }
 
 const DENSE: u32 = 30;
@@ -168,9 +169,10 @@ impl RunningMedian {
             }
             self.recent.push_back(value);
             self.sorted.insert(at(&self.sorted, value), value);
+            let n = self.sorted.len();
+            self.median = 0.5 * (self.sorted[(n - 1) / 2] + self.sorted[n / 2]);
         }
-        let n = self.sorted.len();
-        0.5 * (self.sorted[(n - 1) / 2] + self.sorted[n / 2])
+        self.median
     }
 }
 
@@ -352,6 +354,7 @@ pub(crate) fn reference(series: &[SeriesInput], params: &Params, last_day: i32) 
             compared: 0.0,
         },
         members: vec![Vec::new(); groups],
+        group_of: series.iter().map(|s| s.group).collect(),
         voted: vec![0.0; groups],
         present: vec![false; groups],
         today: vec![None; series.len()],
@@ -375,11 +378,17 @@ pub(crate) fn reference(series: &[SeriesInput], params: &Params, last_day: i32) 
 /// One vehicle's value on a day.
 #[derive(Debug, Clone, Copy, Default)]
 struct Value {
-    i: usize,
-    group: usize,
     y: f64,
+    /// The vehicle's number: half of a word, as there are millions of values.
+    i: u32,
     /// Whether its level may be another than when it was last seen.
     may_have_jumped: bool,
+}
+
+impl Value {
+    fn vehicle(&self) -> usize {
+        self.i as usize
+    }
 }
 
 /// All values, day after day, within a day by group: the walk reads them in the order in which they lie.
@@ -412,12 +421,12 @@ impl Values {
         }
         let mut values = vec![Value::default(); starts[days]];
         let mut next = starts.clone();
-        for (group, members) in members.iter().enumerate() {
+        for members in members {
             for &i in members {
                 let mut before: Option<i32> = None;
                 for row in known(i) {
                     let jumped = before.is_some_and(|b| series[i].may_have_jumped(b, row.day));
-                    let value = Value { i, group, y: row.y, may_have_jumped: jumped };
+                    let value = Value { y: row.y, i: i as u32, may_have_jumped: jumped };
                     values[next[place(row.day)]] = value;
                     next[place(row.day)] += 1;
                     before = Some(row.day);
@@ -442,30 +451,34 @@ struct Walk<'a> {
     strays: Vec<Vote>,
     unlikeness: Unlikeness,
     members: Vec<Vec<usize>>,
+    /// Group of each vehicle.
+    group_of: Vec<usize>,
     /// Days on which each group had a vote.
     voted: Vec<f64>,
     /// Whether any of a group has a value today.
     present: Vec<bool>,
-    /// Group and value of the vehicles that have one today.
-    today: Vec<Option<(usize, f64)>>,
+    /// Value of the vehicles that have one today.
+    today: Vec<Option<f64>>,
     out: Reference,
 }
 
 impl Walk<'_> {
     /// Takes a day's values, which lie by group.
     fn day(&mut self, values: &[Value], day: i32) {
-        for &Value { i, group, y, may_have_jumped } in values {
-            if may_have_jumped {
+        for value in values {
+            let i = value.vehicle();
+            if value.may_have_jumped {
                 let Standing { common_mode, apart, .. } = self.standing[i];
                 self.standing[i] = Standing { common_mode, apart, ..Standing::default() };
             }
-            self.today[i] = Some((group, y));
+            self.today[i] = Some(value.y);
         }
         self.everyone.votes.clear();
         self.strays.clear();
         let mut rest = values;
         for group in 0..self.members.len() {
-            let (present, others) = rest.split_at(rest.partition_point(|v| v.group == group));
+            let of_group = rest.partition_point(|v| self.group_of[v.vehicle()] == group);
+            let (present, others) = rest.split_at(of_group);
             rest = others;
             self.present[group] = !present.is_empty();
             self.poll(group, present, day);
@@ -480,11 +493,11 @@ impl Walk<'_> {
         self.everyone.close();
         let (_, overall) = self.everyone.median_without(None);
         self.unlikeness.learn(day, &self.polls, overall, self.params);
-        let Self { params, standing, polls, everyone, unlikeness, today, out, .. } = self;
+        let Self { params, standing, polls, everyone, unlikeness, group_of, today, out, .. } = self;
         let vehicles = standing.par_iter_mut().zip(&mut out.common_mode).zip(today);
         vehicles.enumerate().with_min_len(VEHICLES_AT_ONCE).for_each(|(i, ((s, modes), today))| {
-            if let Some((group, y)) = today.take() {
-                let m = s.common_mode(&polls[group], everyone, unlikeness, (i, day, y));
+            if let Some(y) = today.take() {
+                let m = s.common_mode(&polls[group_of[i]], everyone, unlikeness, (i, day, y));
                 modes.push(m);
                 s.learn(y, m, params);
                 s.last_day = day;
@@ -511,9 +524,10 @@ impl Walk<'_> {
         let (params, standing) = (self.params, &self.standing);
         let votes = &mut self.polls[group].votes;
         votes.clear();
-        let known = |v: &&Value| standing[v.i].seen >= params.vote_after_rows;
-        let steady = |v: &&Value| standing[v.i].slow.abs() <= params.vote_limit;
-        let as_vote = |v: &Value| (v.y - standing[v.i].level, v.i);
+        let of = |v: &Value| &standing[v.vehicle()];
+        let known = |v: &&Value| of(v).seen >= params.vote_after_rows;
+        let steady = |v: &&Value| of(v).slow.abs() <= params.vote_limit;
+        let as_vote = |v: &Value| (v.y - of(v).level, v.vehicle());
         votes.extend(present.iter().filter(known).filter(steady).map(as_vote));
         self.everyone.votes.extend_from_slice(votes);
         let strays = present.iter().filter(known).filter(|v| !steady(v)).map(as_vote);
