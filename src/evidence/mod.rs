@@ -84,18 +84,19 @@ pub fn assess(input: &Input<'_>) -> Evidence {
         })
         .collect();
     let families = families(input.register);
-    let Series { mut followed, adjusted, group_alarms } =
+    let Series { followed, adjusted, group_alarms } =
         follow_series(&histories, &families, input);
-    let (mut misfires, mut economy, adjusted_fuel) = by_family(&histories, &families, input);
+    let (misfires, economy, adjusted_fuel) = by_family(&histories, &families, input);
     let guarantee = guarantee(&followed, input);
     let off_from_start = off_from_start(&followed, &families, input.decide.level_change_pct);
+    let found = followed.into_par_iter().zip(misfires).zip(economy);
     let vehicles = histories
-        .iter()
+        .par_iter()
         .enumerate()
-        .map(|(v, history)| {
-            let own = std::mem::take(&mut followed[v]);
-            let mut findings = assemble(history, &own, misfires[v].take(), input);
-            findings.economy = economy[v].take();
+        .zip(found)
+        .map(|((v, history), ((own, misfires), economy))| {
+            let mut findings = assemble(history, &own, misfires, input);
+            findings.economy = economy;
             findings.off_from_start = off_from_start[v];
             if let Some(economy) = &mut findings.economy {
                 economy.notes.extend(economy::expectation(&findings.causes));

@@ -12,6 +12,7 @@ use crate::tables::days::day_of;
 use crate::tables::findings::{
     GroupAlarm, GuaranteeFigures, Outcome, OutcomeSummary, RankedVehicle,
 };
+use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// The judged fleet.
@@ -73,7 +74,7 @@ pub fn judge(
     );
     let verdicts = fleet
         .register
-        .iter()
+        .par_iter()
         .zip(vehicles)
         .map(|(vehicle, findings)| {
             let verdict = decide(vehicle, &findings, &pipeline.test, &pipeline.decide, as_of);
