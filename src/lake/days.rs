@@ -32,7 +32,8 @@ impl Snapshot {
         };
         let files: Vec<&PartFile> =
             self.files(Table::Trips).iter().filter(starts_in_time).collect();
-        files.par_iter().try_for_each(|file| {
+        // One by one, so that no thread is left with the last few to itself.
+        files.par_iter().with_max_len(1).try_for_each(|file| {
             let wanted = Wanted { columns: &needed, vehicles: None };
             for block in open(&self.store, Table::Trips, &file.path, wanted)? {
                 let block = block?;
