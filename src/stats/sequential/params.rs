@@ -128,6 +128,9 @@ pub struct Params {
     /// Errors of the reference (of its weather where the rest is projected out), sd, that a change must stand out from, in
     /// quadrature with the least change. Study: 0.
     pub reference_error: f64,
+    /// Variances of the reference that a change of it has, for the interval. Study: 2, those of two levels; but it is known
+    /// only by how its voters have strayed of late, and over months they stray further.
+    pub reference_variances: f64,
     /// Days over which the reference's sd is smoothed. Study: 60.
     pub reference_memory_days: f64,
 
@@ -185,6 +188,7 @@ impl Default for Params {
             no_reference_sd: 0.0,
             weather_sd: f64::INFINITY,
             reference_error: 0.0,
+            reference_variances: 2.0,
             reference_memory_days: 60.0,
             unresolved_steps: 1.1,
             level_window_days: 28,

@@ -166,7 +166,8 @@ fn components(
         .map(|(fit, log)| {
             let reach = (last_x - blocks.list[fit.block].tau).max(SHORTEST_REACH);
             let shrink = 1.0 + s2 * fit.g.max(0.0);
-            let extra = steps * weeks_per_x / reach + 2.0 * (reference_sd / reach).powi(2);
+            let reference = params.reference_variances * (reference_sd / reach).powi(2);
+            let extra = steps * weeks_per_x / reach + reference;
             Component {
                 weight: (log - peak).exp(),
                 block: fit.block,
