@@ -84,8 +84,7 @@ pub fn assess(input: &Input<'_>) -> Evidence {
         })
         .collect();
     let families = families(input.register);
-    let Series { followed, adjusted, group_alarms } =
-        follow_series(&histories, &families, input);
+    let Series { followed, adjusted, group_alarms } = follow_series(&histories, &families, input);
     let (misfires, economy, adjusted_fuel) = by_family(&histories, &families, input);
     let guarantee = guarantee(&followed, input);
     let off_from_start = off_from_start(&followed, &families, input.decide.level_change_pct);
