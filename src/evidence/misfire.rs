@@ -397,8 +397,8 @@ impl Watch {
     }
 }
 
-/// How much likelier `count` is, as a logarithm, with each of [`RISES`] times the mean: the less of what two models of bursts say, so
-/// that neither is believed where it does not hold.
+/// How much likelier `count` is, as a logarithm, with each of [`RISES`] times the mean: the less of what two models of
+/// bursts say, so that neither is believed where it does not hold.
 ///
 /// One is a negative binomial whose variance is `dispersion` times its mean, of size `r = mean / (dispersion - 1)`; sums of
 /// days are of the same family, so a day may be split. But its shape goes with the mean: where one burst has made the
