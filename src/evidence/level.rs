@@ -119,13 +119,21 @@ pub(super) fn near_limit(
 ) -> Option<i32> {
     let mut start = 0;
     let mut since = None;
-    for (end, (today, _)) in rows.iter().enumerate() {
+    // As for a lasting change.
+    let mut beyond = 0;
+    for (end, (today, value)) in rows.iter().enumerate() {
+        if *value >= upper || *value <= lower {
+            beyond = end + 1;
+        }
         if let Some(day) = since {
             let after = after_visit(&rows[..=end], day, visits, |r| r.0);
             let within_half = |mean| 0.5 * lower <= mean && mean <= 0.5 * upper;
             if after.map(windows::mean).is_some_and(within_half) {
                 (since, start) = (None, end + 1 - CURE_ROWS);
             }
+            continue;
+        }
+        if end >= beyond + WINDOW_DAYS as usize {
             continue;
         }
         let Some(window) = window(&rows[start..=end], |r| r.0) else { continue };

@@ -35,12 +35,13 @@ impl Snapshot {
         // One by one, so that no thread is left with the last few to itself.
         files.par_iter().with_max_len(1).try_for_each(|file| {
             let wanted = Wanted { columns: &needed, vehicles: None };
+            let mut days = Vec::new();
             for block in open(&self.store, Table::Trips, &file.path, wanted)? {
                 let block = block?;
-                let days = block_days(&block, &names, last_day)?;
+                block_days(&block, &names, last_day, &mut days)?;
                 // A thread that panicked while it held the lock has already ended the run.
                 let mut all = all.lock().unwrap_or_else(PoisonError::into_inner);
-                add_block(&mut all, &block, days)?;
+                add_block(&mut all, &block, &mut days)?;
             }
             Ok::<(), LakeError>(())
         })?;
@@ -65,12 +66,13 @@ fn needed(column: &str) -> bool {
     }
 }
 
-/// Runs of trips of the same vehicle (its key in the block) and day, in the order of the block.
+/// Runs of trips of the same vehicle (its key in the block) and day, in the order of the block, put into `days`.
 fn block_days(
     block: &Block,
     names: &[String],
     last_day: Option<i32>,
-) -> Result<Vec<(usize, Day)>, LakeError> {
+    days: &mut Vec<(usize, Day)>,
+) -> Result<(), LakeError> {
     let vehicle = block.texts("vehicle")?;
     let start = block.must::<TimestampMicrosecondType>("start")?;
     let rows = block.must::<Int64Type>("rows")?;
@@ -82,7 +84,6 @@ fn block_days(
     let columns = columns.collect::<Result<Vec<Option<&Float64Array>>, _>>()?;
     let mut trip = blank();
     let mut lines = Lines::of(&mut trip, columns);
-    let mut days: Vec<(usize, Day)> = Vec::new();
     for i in 0..block.rows() {
         if i % Lines::AT_ONCE == 0 {
             lines.turn(i, block.rows());
@@ -105,7 +106,7 @@ fn block_days(
             _ => days.push((key, day)),
         }
     }
-    Ok(days)
+    Ok(())
 }
 
 /// Columns turned into lines, some trips at a time: a column is read along itself, and a trip is filled in one go.
@@ -149,41 +150,52 @@ impl<'b> Lines<'b> {
     }
 }
 
-fn add_block(all: &mut Days, block: &Block, days: Vec<(usize, Day)>) -> Result<(), LakeError> {
+/// Moves what stands in `days` to the vehicles of the block.
+fn add_block(
+    all: &mut Days,
+    block: &Block,
+    days: &mut Vec<(usize, Day)>,
+) -> Result<(), LakeError> {
     let vehicle = block.texts("vehicle")?;
-    let mut days = days.into_iter().peekable();
-    while let Some((key, first)) = days.next() {
+    let mut left = &days[..];
+    let mut runs = Vec::new();
+    while let Some((key, _)) = left.first() {
+        let n = left.iter().take_while(|(of, _)| of == key).count();
+        runs.push((*key, n));
+        left = &left[n..];
+    }
+    let mut days = days.drain(..);
+    for (key, n) in runs {
         let name = vehicle.values.value(key);
         if !all.contains_key(name) {
             all.insert(name.to_owned(), Vec::new());
         }
-        let Some(of_vehicle) = all.get_mut(name) else {
-            continue;
-        };
-        add_day(of_vehicle, first);
-        while let Some((_, day)) = days.next_if(|(next, _)| *next == key) {
-            add_day(of_vehicle, day);
+        if let Some(of_vehicle) = all.get_mut(name) {
+            make_room(of_vehicle, n);
+            days.by_ref().take(n).for_each(|(_, day)| add_day(of_vehicle, day));
         }
     }
     Ok(())
 }
 
-/// Adds a day at the end; days are put in order when room runs out, and once more when all are there.
+/// Adds a day at the end.
 fn add_day(all: &mut Vec<Day>, day: Day) {
-    if let Some(last) = all.last_mut()
-        && last.day == day.day
-    {
-        last.merge(&day);
+    match all.last_mut() {
+        Some(last) if last.day == day.day => last.merge(&day),
+        _ => all.push(day),
+    }
+}
+
+/// Makes room for so many days more; days are put in order when it runs out, and once more when all are there.
+fn make_room(all: &mut Vec<Day>, coming: usize) {
+    if all.len() + coming <= all.capacity() {
         return;
     }
-    if all.len() == all.capacity() {
-        put_in_order(all);
-        // Years of days: twice the room would be a lot, a little at a time would mean sorting and copying often.
-        if all.len() >= all.capacity() / 2 {
-            all.reserve_exact(16 + all.len() / 2);
-        }
+    put_in_order(all);
+    // Years of days: twice the room would be a lot, a little at a time would mean sorting and copying often.
+    if all.len() + coming > all.capacity() / 2 {
+        all.reserve_exact(coming.max(16 + all.len() / 2));
     }
-    all.push(day);
 }
 
 /// Sorts days and adds up those that are the same.

@@ -98,6 +98,55 @@ fn horner(coefficients: &[f64], x: f64) -> f64 {
     coefficients.iter().fold(0.0, |sum, c| sum * x + c)
 }
 
+/// [`erfcx`] near nought by tabled Taylor series, to 1e-11 of its value: without branches, for sums of millions of them.
+#[derive(Debug)]
+pub struct ScaledTail {
+    /// Coefficients around each node.
+    nodes: Vec<[f64; ScaledTail::TERMS]>,
+}
+
+impl ScaledTail {
+    const REACH: f64 = 4.0;
+    const PER_UNIT: f64 = 64.0;
+    const TERMS: usize = 7;
+
+    /// The table.
+    #[must_use]
+    pub fn new() -> Self {
+        let node = |i: u32| {
+            let x = f64::from(i) / Self::PER_UNIT - Self::REACH;
+            // Derivatives: f' = 2 x f - 2 / sqrt(pi), so f'' = 2 x f' + 2 f, and so on (Abramowitz & Stegun 7.1.19,
+            // from memory); divided by their factorials.
+            let mut c = [0.0; Self::TERMS];
+            c[0] = erfcx(x);
+            c[1] = 2.0 * (x * c[0] - FRAC_1_SQRT_PI);
+            for n in 2..Self::TERMS {
+                c[n] = 2.0 * (x * c[n - 1] + c[n - 2]) / n as f64;
+            }
+            c
+        };
+        let nodes = (2.0 * Self::REACH * Self::PER_UNIT) as u32;
+        Self { nodes: (0..=nodes).map(node).collect() }
+    }
+
+    /// `erfcx(x)`; `None` where it is not tabled.
+    #[must_use]
+    pub fn at(&self, x: f64) -> Option<f64> {
+        let place = (x + Self::REACH) * Self::PER_UNIT;
+        let nearest = (place + 0.5) as usize;
+        // What lies before the table would round to its first node.
+        let c = self.nodes.get(nearest).filter(|_| place >= 0.0)?;
+        let h = (place - nearest as f64) / Self::PER_UNIT;
+        Some(c.iter().rev().fold(0.0, |sum, c| sum * h + c))
+    }
+}
+
+impl Default for ScaledTail {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
 /// Area of the standard normal above `b`.
 #[must_use]
 pub fn normal_upper_tail(b: f64) -> f64 {
@@ -216,6 +265,19 @@ mod tests {
             let series = FRAC_1_SQRT_PI / x * (1.0 - 0.5 * i + 0.75 * i * i - 1.875 * i * i * i);
             assert!((erfcx(x) / series - 1.0).abs() < 1e-10);
         }
+    }
+
+    #[test]
+    fn the_table_is_the_function() {
+        let table = ScaledTail::new();
+        for i in -4000..4000 {
+            let x = f64::from(i) / 1000.0 + 1e-7;
+            let (value, exact) = (table.at(x).unwrap_or(f64::NAN), erfcx(x));
+            assert!((value / exact - 1.0).abs() < 1e-11, "{x}: {value} {exact}");
+        }
+        assert_eq!(table.at(-4.1), None);
+        assert_eq!(table.at(4.1), None);
+        assert_eq!(table.at(f64::NAN), None);
     }
 
     #[test]

@@ -304,9 +304,9 @@ impl<'a> State<'a> {
     /// Takes a new noise and weighs the rows since the restart anew.
     fn adopt(&mut self, noise: Noise) {
         self.noise = noise;
-        self.blocks.clear();
+        self.blocks.begin(&noise, self.params);
         for row in &self.rows[self.start..self.next] {
-            self.blocks.push(row, &self.input.breaks, &noise, self.params);
+            self.blocks.push(row, &self.input.breaks, self.params);
         }
     }
 
@@ -318,7 +318,7 @@ impl<'a> State<'a> {
             self.restart(day);
         }
         if let Some(row) = self.rows.get(self.next).filter(|row| row.day == night) {
-            self.blocks.push(row, &self.input.breaks, &self.noise, self.params);
+            self.blocks.push(row, &self.input.breaks, self.params);
             self.next += 1;
             self.unseen = true;
             self.prove_repair();
@@ -368,7 +368,7 @@ impl<'a> State<'a> {
         self.restarted_on = Some(day);
         self.fitted_rows = 0;
         self.start = self.next;
-        self.blocks.clear();
+        self.blocks.begin(&self.noise, self.params);
         self.unseen = false;
         self.pace = Pace::Blocks;
         self.worst_reference = (0.0, i32::MIN);
@@ -559,9 +559,13 @@ fn slow_mode(rows: &[DayRow], common_mode: &[f64], memory_days: f64) -> Vec<f64>
         return common_mode.to_vec();
     }
     let mut last: Option<(i32, f64)> = None;
+    let fresh_after = |days: i32| -(-f64::from(days) / memory_days).exp_m1();
+    // Most rows are a day apart.
+    let a_day = fresh_after(1);
     let mean = |(row, &m): (&DayRow, &f64)| {
         let (since, before) = last.unwrap_or((row.day, m));
-        let fresh = -(-f64::from(row.day - since) / memory_days).exp_m1();
+        let days = row.day - since;
+        let fresh = if days == 1 { a_day } else { fresh_after(days) };
         let mean = before + fresh * (m - before);
         last = Some((row.day, mean));
         mean

@@ -143,10 +143,12 @@ const VEHICLES_AT_ONCE: usize = 512;
 /// Median of the last values.
 ///
 /// After the first [`DENSE`] values it takes in one of [`EVERY`]: neighbouring days say nearly the same, and the work grows
-/// with what is kept.
+/// with what is kept. They are taken in some at a time, since thousands of such medians do not stay in the processor's cache;
+/// a level of a year does not move meanwhile.
 #[derive(Debug, Clone, Default)]
 struct RunningMedian {
     seen: u32,
+    waiting: [f64; AT_ONCE],
     /// In the order in which they came.
     recent: VecDeque<f64>,
     sorted: Vec<f64>,
@@ -155,24 +157,40 @@ struct RunningMedian {
 
 const DENSE: u32 = 30;
 const EVERY: u32 = 3;
+const AT_ONCE: usize = 4;
 
 impl RunningMedian {
     /// Takes a value in, forgets what is older than `memory` values, and tells the median.
     fn take(&mut self, value: f64, memory: f64) -> f64 {
         self.seen += 1;
-        if self.seen <= DENSE || self.seen.is_multiple_of(EVERY) {
-            let at = |sorted: &[f64], v: f64| sorted.partition_point(|s| s.total_cmp(&v).is_lt());
-            if self.recent.len() as f64 * f64::from(EVERY) >= memory
-                && let Some(oldest) = self.recent.pop_front()
-            {
-                self.sorted.remove(at(&self.sorted, oldest));
+        if self.seen <= DENSE {
+            self.take_in(value, memory);
+            self.tell();
+        } else if self.seen.is_multiple_of(EVERY) {
+            let place = ((self.seen - DENSE) / EVERY - 1) as usize % AT_ONCE;
+            self.waiting[place] = value;
+            if place == AT_ONCE - 1 {
+                self.waiting.into_iter().for_each(|v| self.take_in(v, memory));
+                self.tell();
             }
-            self.recent.push_back(value);
-            self.sorted.insert(at(&self.sorted, value), value);
-            let n = self.sorted.len();
-            self.median = 0.5 * (self.sorted[(n - 1) / 2] + self.sorted[n / 2]);
         }
         self.median
+    }
+
+    fn take_in(&mut self, value: f64, memory: f64) {
+        let at = |sorted: &[f64], v: f64| sorted.partition_point(|s| s.total_cmp(&v).is_lt());
+        if self.recent.len() as f64 * f64::from(EVERY) >= memory
+            && let Some(oldest) = self.recent.pop_front()
+        {
+            self.sorted.remove(at(&self.sorted, oldest));
+        }
+        self.recent.push_back(value);
+        self.sorted.insert(at(&self.sorted, value), value);
+    }
+
+    fn tell(&mut self) {
+        let n = self.sorted.len();
+        self.median = 0.5 * (self.sorted[(n - 1) / 2] + self.sorted[n / 2]);
     }
 }
 

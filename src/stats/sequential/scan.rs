@@ -10,11 +10,12 @@
 //! to all candidates at once.
 
 use std::f64::consts::{FRAC_1_SQRT_2, TAU};
+use std::sync::LazyLock;
 
 use super::params::Params;
 use super::posterior::log_scaled_half_normal;
 use super::series::{Block, Blocks, Sums};
-use crate::stats::special::erfcx;
+use crate::stats::special::{ScaledTail, erfcx};
 
 /// Logged events that may be taken for steps on top of [`Params::accepted_steps`]; more cost time and hardly occur.
 const MOST_EVENTS: usize = 4;
@@ -313,6 +314,9 @@ impl Workspace {
         let unit = (-shift).exp();
         // Twice Phi(u) exp(u² / 2 - shift).
         let doubled = |u: f64| {
+            if let Some(value) = SCALED_TAIL.at(-u * FRAC_1_SQRT_2) {
+                return value * unit;
+            }
             let beyond = erfcx(u.abs() * FRAC_1_SQRT_2) * unit;
             if u > 0.0 { 2.0 * (0.5 * u * u - shift).exp() - beyond } else { beyond }
         };
@@ -407,6 +411,9 @@ fn project_out(candidates: &mut Candidates, column: &mut [f64], scale: f64, scor
         *z -= *v * score;
     }
 }
+
+/// Shared by all looks.
+static SCALED_TAIL: LazyLock<ScaledTail> = LazyLock::new(ScaledTail::new);
 
 /// A sum kept as its logarithm.
 #[derive(Debug, Clone, Copy)]

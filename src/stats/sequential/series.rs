@@ -109,6 +109,17 @@ pub(crate) struct Block {
     pub(crate) first: FirstRow,
 }
 
+/// What whitening a row takes, by the days since the row before it.
+#[derive(Debug, Clone, Copy, Default)]
+struct Step {
+    /// Correlation with the row before.
+    rho: f64,
+    /// Precision of what is new in a row of weight 1: one over its variance, with `kappa`.
+    precision: f64,
+    /// Distance from the prediction at which a row of weight 1 is clipped.
+    reach: f64,
+}
+
 /// An event after which the level may be another.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Break {
@@ -127,6 +138,8 @@ pub struct Blocks {
     settled: u32,
     previous: Option<AdjustedRow>,
     level: f64,
+    /// By gap up to the longest; the first is that of independent rows.
+    steps: Vec<Step>,
     /// Sd of a wave of a year that no peers have taken off, channel units; 0: there is none.
     pub(crate) season_sd: f64,
     /// Day from which on there were peers, whose levels hold what the wave was by then.
@@ -143,19 +156,28 @@ impl Blocks {
         params: &Params,
     ) -> Self {
         let mut blocks = Self::default();
+        blocks.begin(noise, params);
         for row in rows {
-            blocks.push(row, breaks, noise, params);
+            blocks.push(row, breaks, params);
         }
         blocks
     }
 
-    /// Forgets everything but keeps the memory.
-    pub(crate) fn clear(&mut self) {
+    /// Forgets all rows; those to come have this noise.
+    pub(crate) fn begin(&mut self, noise: &Noise, params: &Params) {
         self.list.clear();
         self.rows = 0;
         self.settled = 0;
         self.previous = None;
         self.level = 0.0;
+        let step = |gap: i32| {
+            let rho = if gap > 0 { correlation(gap, noise.phi, params) } else { 0.0 };
+            let variance = noise.sigma * noise.sigma * (1.0 - rho * rho);
+            let precision = (noise.kappa * variance).recip();
+            Step { rho, precision, reach: params.clip_sd * variance.sqrt() }
+        };
+        self.steps.clear();
+        self.steps.extend((0..=params.longest_gap).map(step));
     }
 
     /// Odometer of the last row, 10,000 km; 0 while empty.
@@ -180,23 +202,18 @@ impl Blocks {
             && self.first_day().is_some_and(|first| day - first >= params.min_days)
     }
 
-    /// Adds the next row.
-    pub(crate) fn push(
-        &mut self,
-        row: &AdjustedRow,
-        breaks: &[Break],
-        noise: &Noise,
-        params: &Params,
-    ) {
-        let rho = self.previous.map_or(0.0, |p| correlation(row.day - p.day, noise.phi, params));
-        let innovation = 1.0 - rho * rho;
+    /// Adds the next row, after [`Blocks::begin`].
+    pub(crate) fn push(&mut self, row: &AdjustedRow, breaks: &[Break], params: &Params) {
+        let gap = self.previous.map_or(0, |p| row.day - p.day);
+        let step = self.steps.get(gap as usize).or(self.steps.first()).copied().unwrap_or_default();
+        let rho = step.rho;
         self.open_block(row, breaks, params);
         if self.list.last().is_some_and(|b| b.day == row.day && b.break_share.is_some()) {
             // Work may have moved the level: held to what was before it, a step would come in as a ramp.
             self.settled = 0;
         }
-        let r = self.clipped(row, rho, noise, params);
-        let w = row.weight / (noise.kappa * noise.sigma * noise.sigma * innovation);
+        let r = self.clipped(row, &step, params);
+        let w = row.weight * step.precision;
         let before = self.previous.unwrap_or(AdjustedRow { m: 0.0, r: 0.0, x: 0.0, ..*row });
         let (o, x) = (1.0 - rho, row.x - rho * before.x);
         let (m, r_white) = (row.m - rho * before.m, r - rho * before.r);
@@ -221,13 +238,15 @@ impl Blocks {
     }
 
     /// The row's value, held within `clip_sd` of what the rows before it predict.
-    fn clipped(&self, row: &AdjustedRow, rho: f64, noise: &Noise, params: &Params) -> f64 {
+    fn clipped(&self, row: &AdjustedRow, step: &Step, params: &Params) -> f64 {
         match self.previous {
             Some(before) if self.settled >= params.clip_after_rows => {
-                let predicted = self.level + rho * (before.r - self.level);
-                let spread = noise.sigma * ((1.0 - rho * rho) / row.weight).sqrt();
-                let reach = params.clip_sd * spread;
-                row.r.clamp(predicted - reach, predicted + reach)
+                let predicted = self.level + step.rho * (before.r - self.level);
+                let off = row.r - predicted;
+                if off * off * row.weight <= step.reach * step.reach {
+                    return row.r;
+                }
+                predicted + off.signum() * step.reach / row.weight.sqrt()
             }
             _ => row.r,
         }
