@@ -5,6 +5,7 @@ use crate::stats::sequential::Break;
 use crate::tables::days::Day;
 use crate::tables::findings::{OFF, SeriesKind};
 use crate::tables::fleet::{Service, ServiceRecord, Vehicle};
+use crate::tables::trips::BANKS;
 
 /// Longest distance believed between two days on the odometer, km per day of the gap.
 const KM_PER_DAY_MAX: f64 = 2_000.0;
@@ -152,7 +153,8 @@ fn cures_from_start(history: &History<'_>) -> Vec<i32> {
 
 /// Mean trim of a day over banks and bands, log-percent.
 fn mean_trim(d: &Day) -> Option<f64> {
-    let bands = d.bands.iter().flatten().filter(|b| b.n > 0.0).map(|b| b.y / b.n);
+    let bands = (0..BANKS).flat_map(|bank| &d.bank(bank).bands);
+    let bands = bands.filter(|b| b.n > 0.0).map(|b| b.y / b.n);
     let (sum, n) = bands.fold((0.0, 0.0), |(sum, n), y| (sum + y, n + 1.0));
     (n > 0.0).then(|| sum / n)
 }
@@ -320,6 +322,7 @@ const JUMP_READINGS: u32 = 3;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tables::days::DayBand;
     use crate::tables::fleet::{AirMetering, Injection};
     use crate::tables::trips::Trip;
 
@@ -387,8 +390,7 @@ mod tests {
         let with_trim = |i: i64| {
             let mut d = day(i, 10.0, f64::NAN);
             let (y, n) = (if i < 60 { 9.0 } else { 1.0 }, 20.0);
-            d.bands[0][1].y = (n * y) as _;
-            d.bands[0][1].n = n as _;
+            d.bank_mut(0).bands[1] = DayBand { n, y: n * y, m: 0.0 };
             d
         };
         let days: Vec<Day> = (0..120).map(with_trim).collect();

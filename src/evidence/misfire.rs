@@ -122,35 +122,25 @@ pub(super) fn assess(
     log_limit: f64,
 ) -> Vec<Option<MisfireFinding>> {
     let mut watches: Vec<Watch> = family.iter().map(|_| Watch::new()).collect();
-    let mut order: Vec<(i32, usize, usize)> = Vec::new();
-    for (v, history) in family.iter().enumerate() {
-        for (i, d) in history.days.iter().enumerate() {
-            if d.counted_revs_warm + d.counted_revs_cold > 0.0 {
-                order.push((d.day, v, i));
-            }
-        }
-    }
-    order.sort_unstable();
-    let mut start = 0;
-    while start < order.len() {
-        let day = order[start].0;
-        let end = start + order[start..].partition_point(|o| o.0 == day);
+    let counted = |d: &Day| d.counted_revs_warm + d.counted_revs_cold > 0.0;
+    let mut to_come: Vec<_> =
+        family.iter().map(|h| h.days.iter().filter(|d| counted(d)).peekable()).collect();
+    while let Some(day) = to_come.iter_mut().filter_map(|days| Some(days.peek()?.day)).min() {
         // The family's rate is that of the days before, so the order within a day does not matter.
         let family_rates = median_rates(&watches);
-        for (_, v, i) in &order[start..end] {
-            let before = watches[*v].recent.last().map_or(day, |r| r.0);
+        for ((history, watch), days) in family.iter().zip(&mut watches).zip(&mut to_come) {
+            let Some(today) = days.next_if(|d| d.day == day) else { continue };
+            let before = watch.recent.last().map_or(day, |r| r.0);
             // Whether it was a cure, the counts prove; a new coil may stand in the records as anything.
-            let worked = family[*v].services.iter().rev().find(|s| {
+            let worked = history.services.iter().rev().find(|s| {
                 s.service != Service::BatteryDisconnect && (before + 1..=day).contains(&s.day)
             });
-            let moved = &family[*v].odometer_jumps;
-            if moved.iter().any(|jump| (before + 1..=day).contains(jump)) {
-                watches[*v] = Watch::new();
+            if history.odometer_jumps.iter().any(|jump| (before + 1..=day).contains(jump)) {
+                *watch = Watch::new();
             }
-            watches[*v].hold_repair(worked.map(|s| s.day), day, decide.misfire_per_1000_rev_min);
-            watches[*v].take(family[*v].days[*i], family_rates, test, decide, log_limit);
+            watch.hold_repair(worked.map(|s| s.day), day, decide.misfire_per_1000_rev_min);
+            watch.take(today, family_rates, test, decide, log_limit);
         }
-        start = end;
     }
     let family_rates = median_rates(&watches);
     family
@@ -274,11 +264,14 @@ impl Watch {
             let (count, mean) = (seen[state].count, means[state]);
             if mean > 0.0 { log_ratios(count, mean, self.dispersion) } else { [0.0; RISES.len()] }
         });
+        // Bounded, so that nought times infinity cannot come up.
+        let gains = nats.map(|of_state| of_state.map(|n| n.clamp(-300.0, 300.0).exp()));
+        let most = DAY_NATS_MAX.exp();
         for (sums, rising) in self.sums.iter_mut().zip(RISING) {
             for (k, sum) in sums.iter_mut().enumerate() {
-                let gained: f64 = (0..2).filter(|s| rising[*s]).map(|s| nats[s][k]).sum();
+                let gain: f64 = (0..2).filter(|s| rising[*s]).map(|s| gains[s][k]).product();
                 // Infinite evidence could never fade.
-                *sum = ((*sum + weeks) * gained.min(DAY_NATS_MAX).exp()).min(SUM_MAX);
+                *sum = ((*sum + weeks) * gain.min(most)).min(SUM_MAX);
             }
         }
         // Learns from the past only. A ratio of sums, because single days of hardly any expected misfires have

@@ -79,7 +79,7 @@ fn value(d: &Day, kind: SeriesKind, levels: &Levels, test: &TestSettings) -> Opt
     let enough = |n: f64| n >= test.samples_per_day_min;
     // Distance of a bank's band from its own level.
     let moved = |bank: usize, band: Band| {
-        let (b, level) = (d.bands[bank][band as usize], levels[bank][band as usize]);
+        let (b, level) = (d.bank(bank).bands[band as usize], levels[bank][band as usize]);
         (enough(b.n) && level.is_known()).then(|| (b.y / b.n - level.y, b.n))
     };
     let of_bank = |bank: usize| mean(Band::ALL.into_iter().filter_map(|band| moved(bank, band)));
@@ -100,7 +100,7 @@ fn value(d: &Day, kind: SeriesKind, levels: &Levels, test: &TestSettings) -> Opt
         }
         SeriesKind::TrimBank(bank) => of_bank(bank - 1).map(|(y, n, _)| (y, n)),
         SeriesKind::Trim(bank, band) => {
-            let b = d.bands[bank - 1][band as usize];
+            let b = d.bank(bank - 1).bands[band as usize];
             enough(b.n).then(|| (b.y / b.n, b.n))
         }
         SeriesKind::BankGap => {
@@ -115,16 +115,17 @@ fn value(d: &Day, kind: SeriesKind, levels: &Levels, test: &TestSettings) -> Opt
         // Told by what it does with the airflow: see `ThrottleByAir`.
         SeriesKind::IdleThrottle => None,
         // Full load is rare: every sample of it counts.
-        SeriesKind::Breathing => d.breathing_pct.mean().map(|v| (v, 5.0 * d.breathing_pct.n)),
+        SeriesKind::Breathing => {
+            d.breathing_pct.mean().map(|v| (v, 5.0 * f64::from(d.breathing_pct.n)))
+        }
         SeriesKind::WarmupGap => {
             let (mut y, mut n) = (0.0, 0.0);
-            for b in d.bands[0] {
+            for b in d.bank(0).bands {
                 y += b.y;
                 n += b.n;
             }
-            let warm = d.warmup_y.mean()?;
-            (enough(d.warmup_y.n) && n >= test.samples_per_day_min)
-                .then(|| (warm - y / n, d.warmup_y.n))
+            let (warm, samples) = (d.warmup_y.mean()?, f64::from(d.warmup_y.n));
+            (enough(samples) && n >= test.samples_per_day_min).then(|| (warm - y / n, samples))
         }
     }
 }
@@ -174,10 +175,11 @@ impl Level {
 /// a vehicle without one, and so that no later day ever moves an earlier value. A band that is shown late is taken to have
 /// moved until then as those whose level stands fast.
 fn learn(levels: &mut Levels, d: &Day, test: &TestSettings) {
-    let cells = levels.iter().flatten().zip(d.bands.iter().flatten());
+    let bands = || (0..BANKS).map(|bank| &d.bank(bank).bands);
+    let cells = levels.iter().flatten().zip(bands().flatten());
     let fast = cells.filter(|(l, b)| l.days >= LEVEL_DAYS.1 && b.n >= test.samples_per_day_min);
     let moved = mean(fast.map(|(l, b)| (b.y / b.n - l.y, b.n))).map_or(0.0, |(y, ..)| y);
-    for (levels, bands) in levels.iter_mut().zip(&d.bands) {
+    for (levels, bands) in levels.iter_mut().zip(bands()) {
         for (level, b) in levels.iter_mut().zip(bands) {
             if b.n >= test.samples_per_day_min && level.days < LEVEL_DAYS.1 {
                 level.days += 1.0;
@@ -216,8 +218,8 @@ const AIR_REACH_SD: f64 = 2.0;
 impl ThrottleByAir {
     /// The day's value, with the samples that it rests on.
     fn take(&mut self, d: &Day, fewest: f64) -> Option<(f64, f64)> {
-        let idle = d.bands[0][Band::Idle as usize];
-        let samples = d.idle_throttle_pct.n;
+        let idle = d.bank(0).bands[Band::Idle as usize];
+        let samples = f64::from(d.idle_throttle_pct.n);
         let angle = d.idle_throttle_pct.mean()?;
         if samples < fewest || idle.n < fewest {
             return None;
@@ -295,7 +297,8 @@ impl Monitored {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::tables::trips::{Moments, Trip};
+    use crate::tables::days::Sum;
+    use crate::tables::trips::Trip;
 
     #[test]
     fn the_throttle_is_held_against_the_airflow_of_the_day() {
@@ -305,8 +308,8 @@ mod tests {
             let air = 1.2 + swing * f64::from(day % 7 - 3) / 2.0;
             let angle = 12.0 + 3.0 * air + if day < 100 { 0.0 } else { 1.0 };
             let mut d = Day::of(&Trip::default());
-            d.idle_throttle_pct = Moments { n: 100.0, sum: 100.0 * angle, sq: f64::NAN };
-            let idle = &mut d.bands[0][Band::Idle as usize];
+            d.idle_throttle_pct = Sum { n: 100, sum: 100.0 * angle };
+            let idle = &mut d.bank_mut(0).bands[Band::Idle as usize];
             (idle.n, idle.m) = (100.0, 100.0 * air);
             throttle.take(&d, 5.0).map(|(y, _)| y)
         };

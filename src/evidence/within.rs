@@ -8,7 +8,7 @@
 use super::shape::{Change, Seen};
 use super::windows::Windows;
 use crate::stats::regression::{FewClusters, Fit, Gram, cluster_robust};
-use crate::tables::days::Day;
+use crate::tables::days::{Day, Within};
 
 /// Days of a window that make a regression.
 const DAYS_MIN: usize = 8;
@@ -72,15 +72,16 @@ fn cut<'a, 'd>(days: &'a [&'d Day], rows: &[(i32, f64)]) -> Option<&'a [&'d Day]
 
 /// Slopes of all banks at once, days as clusters.
 fn fit<const P: usize>(days: &[&Day]) -> Option<Fit<P>> {
-    let told = |d: &&&Day| d.within[..P / 2].iter().all(|w| w.uu > 0.0 && w.mm > 0.0);
+    let tells = |w: &Within| w.uu > 0.0 && w.mm > 0.0;
+    let told = |d: &&&Day| (0..P / 2).all(|bank| tells(&d.bank(bank).within));
     let clusters: Vec<Gram<P>> = days.iter().filter(told).map(|d| gram(d)).collect();
     (clusters.len() >= DAYS_MIN).then(|| cluster_robust(&clusters, FewClusters::Cr1))?
 }
 
 fn gram<const P: usize>(d: &Day) -> Gram<P> {
     let mut gram = Gram { weight: 1.0, ..Gram::default() };
-    for (bank, w) in d.within[..P / 2].iter().enumerate() {
-        let k = 2 * bank;
+    for bank in 0..P / 2 {
+        let (w, k) = (&d.bank(bank).within, 2 * bank);
         (gram.xx[k][k], gram.xx[k + 1][k + 1]) = (w.uu, w.mm);
         (gram.xx[k][k + 1], gram.xx[k + 1][k]) = (w.um, w.um);
         (gram.xy[k], gram.xy[k + 1]) = (w.uy, w.my);
@@ -91,7 +92,7 @@ fn gram<const P: usize>(d: &Day) -> Gram<P> {
 /// Mean airflow of a bank, multiples of nominal idle airflow.
 fn airflow(days: &[&Day], bank: usize) -> Option<f64> {
     let (mut m, mut n) = (0.0, 0.0);
-    for b in days.iter().flat_map(|d| &d.bands[bank]) {
+    for b in days.iter().flat_map(|d| &d.bank(bank).bands) {
         m += b.m;
         n += b.n;
     }

@@ -123,7 +123,7 @@ fn recent_airflow(history: &History<'_>, bank: usize, band: Band, test: &TestSet
     let last = history.days.last().map_or(0, |d| d.day);
     let (mut m, mut n) = (0.0, 0.0);
     for d in history.days.iter().rev().take_while(|d| d.day > last - test.recent_days as i32) {
-        let b = d.bands[bank][band as usize];
+        let b = d.bank(bank).bands[band as usize];
         m += b.m;
         n += b.n;
     }

@@ -35,13 +35,13 @@ impl Snapshot {
         // One by one, so that no thread is left with the last few to itself.
         files.par_iter().with_max_len(1).try_for_each(|file| {
             let wanted = Wanted { columns: &needed, vehicles: None };
-            let mut days = Vec::new();
+            let mut runs = Runs::default();
             for block in open(&self.store, Table::Trips, &file.path, wanted)? {
                 let block = block?;
-                block_days(&block, &names, last_day, &mut days)?;
+                runs.of_block(&block, &names, last_day)?;
                 // A thread that panicked while it held the lock has already ended the run.
                 let mut all = all.lock().unwrap_or_else(PoisonError::into_inner);
-                add_block(&mut all, &block, &mut days)?;
+                runs.move_to(&mut all, &block)?;
             }
             Ok::<(), LakeError>(())
         })?;
@@ -55,9 +55,8 @@ impl Snapshot {
 fn needed(column: &str) -> bool {
     let of_band = column.starts_with("b1_") || column.starts_with("b2_");
     match column {
-        "trip" | "source" | "recipe" | "end" | "air_source" => false,
-        "ambient_c_sq" => false,
-        _ if column.starts_with("ethanol_pct") => false,
+        "trip" | "source" | "recipe" | "end" | "air_source" | "engine_s" | "idle_s" => false,
+        _ if column.starts_with("ethanol_pct") || column.ends_with("_sq") => false,
         _ if of_band => {
             let fields = ["_n", "_y", "_m", "_mm", "_u", "_uu", "_uy", "_my"];
             fields.iter().any(|field| column.ends_with(field))
@@ -66,47 +65,80 @@ fn needed(column: &str) -> bool {
     }
 }
 
-/// Runs of trips of the same vehicle (its key in the block) and day, in the order of the block, put into `days`.
-fn block_days(
-    block: &Block,
-    names: &[String],
-    last_day: Option<i32>,
-    days: &mut Vec<(usize, Day)>,
-) -> Result<(), LakeError> {
-    let vehicle = block.texts("vehicle")?;
-    let start = block.must::<TimestampMicrosecondType>("start")?;
-    let rows = block.must::<Int64Type>("rows")?;
-    let gated = block.must::<Int64Type>("gated")?;
-    let fuel_from_airflow = block.flags("fuel_from_airflow")?;
-    let loop_inferred = block.flags("loop_inferred")?;
-    let has_misfire = block.flags("has_misfire")?;
-    let columns = names.iter().map(|n| block.may::<Float64Type>(n));
-    let columns = columns.collect::<Result<Vec<Option<&Float64Array>>, _>>()?;
-    let mut trip = blank();
-    let mut lines = Lines::of(&mut trip, columns);
-    for i in 0..block.rows() {
-        if i % Lines::AT_ONCE == 0 {
-            lines.turn(i, block.rows());
+/// Days of a block in its order, and in the same order which vehicle (its key in the block) has how many of them.
+#[derive(Default)]
+struct Runs {
+    vehicles: Vec<(usize, usize)>,
+    days: Vec<Day>,
+}
+
+impl Runs {
+    /// Adds up the trips of a block.
+    fn of_block(
+        &mut self,
+        block: &Block,
+        names: &[String],
+        last_day: Option<i32>,
+    ) -> Result<(), LakeError> {
+        let vehicle = block.texts("vehicle")?;
+        let start = block.must::<TimestampMicrosecondType>("start")?;
+        let rows = block.must::<Int64Type>("rows")?;
+        let gated = block.must::<Int64Type>("gated")?;
+        let fuel_from_airflow = block.flags("fuel_from_airflow")?;
+        let loop_inferred = block.flags("loop_inferred")?;
+        let has_misfire = block.flags("has_misfire")?;
+        let columns = names.iter().map(|n| block.may::<Float64Type>(n));
+        let columns = columns.collect::<Result<Vec<Option<&Float64Array>>, _>>()?;
+        let mut trip = blank();
+        let mut lines = Lines::of(&mut trip, columns);
+        for i in 0..block.rows() {
+            if i % Lines::AT_ONCE == 0 {
+                lines.turn(i, block.rows());
+            }
+            let Some(key) = vehicle.key(i) else { continue };
+            if last_day.is_some_and(|last| day_of(start.value(i)) > last) {
+                continue;
+            }
+            trip.start_us = start.value(i);
+            trip.rows = u64::try_from(rows.value(i)).unwrap_or(0);
+            trip.gated = u64::try_from(gated.value(i)).unwrap_or(0);
+            trip.fuel_from_airflow = fuel_from_airflow.is_some_and(|f| f.value(i));
+            trip.loop_inferred = loop_inferred.is_some_and(|f| f.value(i));
+            trip.has_misfire = has_misfire.is_some_and(|f| f.value(i));
+            let mut line = lines.line(i).iter();
+            each_number(&mut trip, |number| line.next().into_iter().for_each(|x| *number = *x));
+            let day = Day::of(&trip);
+            match (self.vehicles.last_mut(), self.days.last_mut()) {
+                (Some((of, _)), Some(sum)) if *of == key && sum.day == day.day => sum.merge(&day),
+                (Some((of, n)), _) if *of == key => {
+                    *n += 1;
+                    self.days.push(day);
+                }
+                _ => {
+                    self.vehicles.push((key, 1));
+                    self.days.push(day);
+                }
+            }
         }
-        let Some(key) = vehicle.key(i) else { continue };
-        if last_day.is_some_and(|last| day_of(start.value(i)) > last) {
-            continue;
-        }
-        trip.start_us = start.value(i);
-        trip.rows = u64::try_from(rows.value(i)).unwrap_or(0);
-        trip.gated = u64::try_from(gated.value(i)).unwrap_or(0);
-        trip.fuel_from_airflow = fuel_from_airflow.is_some_and(|f| f.value(i));
-        trip.loop_inferred = loop_inferred.is_some_and(|f| f.value(i));
-        trip.has_misfire = has_misfire.is_some_and(|f| f.value(i));
-        let mut line = lines.line(i).iter();
-        each_number(&mut trip, |number| line.next().into_iter().for_each(|x| *number = *x));
-        let day = Day::of(&trip);
-        match days.last_mut() {
-            Some((of, sum)) if *of == key && sum.day == day.day => sum.merge(&day),
-            _ => days.push((key, day)),
-        }
+        Ok(())
     }
-    Ok(())
+
+    /// Hands the days to their vehicles.
+    fn move_to(&mut self, all: &mut Days, block: &Block) -> Result<(), LakeError> {
+        let vehicle = block.texts("vehicle")?;
+        // From the end, so that what is left need not move up.
+        while let Some((key, n)) = self.vehicles.pop() {
+            let name = vehicle.values.value(key);
+            if !all.contains_key(name) {
+                all.insert(name.to_owned(), Vec::new());
+            }
+            if let Some(of_vehicle) = all.get_mut(name) {
+                make_room(of_vehicle, n);
+                of_vehicle.extend(self.days.drain(self.days.len() - n..));
+            }
+        }
+        Ok(())
+    }
 }
 
 /// Columns turned into lines, some trips at a time: a column is read along itself, and a trip is filled in one go.
@@ -147,42 +179,6 @@ impl<'b> Lines<'b> {
 
     fn line(&self, row: usize) -> &[f64; NUMBERS] {
         &self.lines[row % Self::AT_ONCE]
-    }
-}
-
-/// Moves what stands in `days` to the vehicles of the block.
-fn add_block(
-    all: &mut Days,
-    block: &Block,
-    days: &mut Vec<(usize, Day)>,
-) -> Result<(), LakeError> {
-    let vehicle = block.texts("vehicle")?;
-    let mut left = &days[..];
-    let mut runs = Vec::new();
-    while let Some((key, _)) = left.first() {
-        let n = left.iter().take_while(|(of, _)| of == key).count();
-        runs.push((*key, n));
-        left = &left[n..];
-    }
-    let mut days = days.drain(..);
-    for (key, n) in runs {
-        let name = vehicle.values.value(key);
-        if !all.contains_key(name) {
-            all.insert(name.to_owned(), Vec::new());
-        }
-        if let Some(of_vehicle) = all.get_mut(name) {
-            make_room(of_vehicle, n);
-            days.by_ref().take(n).for_each(|(_, day)| add_day(of_vehicle, day));
-        }
-    }
-    Ok(())
-}
-
-/// Adds a day at the end.
-fn add_day(all: &mut Vec<Day>, day: Day) {
-    match all.last_mut() {
-        Some(last) if last.day == day.day => last.merge(&day),
-        _ => all.push(day),
     }
 }
 

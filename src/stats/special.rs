@@ -202,25 +202,48 @@ pub fn root(mut low: f64, mut high: f64, rises: impl Fn(f64) -> f64) -> f64 {
     0.5 * (low + high)
 }
 
-/// Area of the standard normal above `b` as a share of the area above `a`; exact also far out.
-#[must_use]
-pub fn normal_tail_ratio(b: f64, a: f64) -> f64 {
-    if a > 0.0 && b > 0.0 {
-        let scale = (0.5 * (a - b) * (a + b)).exp();
-        scale * erfcx(b * FRAC_1_SQRT_2) / erfcx(a * FRAC_1_SQRT_2)
-    } else {
-        normal_upper_tail(b) / normal_upper_tail(a)
+/// The part of the standard normal above a point: tails and densities as shares of its area, exact also far out.
+#[derive(Debug, Clone, Copy)]
+pub struct UpperPart {
+    from: f64,
+    /// Area above `from`; above nought as `erfcx(from / sqrt 2)`, which does not underflow.
+    whole: f64,
+}
+
+impl UpperPart {
+    /// The part above `from`.
+    #[must_use]
+    pub fn above(from: f64) -> Self {
+        let far = from > 0.0;
+        let whole = if far { erfcx(from * FRAC_1_SQRT_2) } else { normal_upper_tail(from) };
+        Self { from, whole }
+    }
+
+    /// Area above `b` and density at `b`, for `b` not below where the part begins.
+    #[must_use]
+    pub fn tail_and_density(&self, b: f64) -> (f64, f64) {
+        if self.from > 0.0 {
+            let scale = (0.5 * (self.from - b) * (self.from + b)).exp() / self.whole;
+            (scale * erfcx(b * FRAC_1_SQRT_2), (2.0 / PI).sqrt() * scale)
+        } else {
+            let bell = (-0.5 * b * b).exp();
+            let beyond = 0.5 * bell * erfcx(b.abs() * FRAC_1_SQRT_2);
+            let tail = if b > 0.0 { beyond } else { 1.0 - beyond };
+            (tail / self.whole, bell / ((2.0 * PI).sqrt() * self.whole))
+        }
     }
 }
 
-/// Density of the standard normal at `b` as a share of the area above `a`.
+/// Area of the standard normal above `b` as a share of the area above `a`, which is not above `b`.
+#[must_use]
+pub fn normal_tail_ratio(b: f64, a: f64) -> f64 {
+    UpperPart::above(a).tail_and_density(b).0
+}
+
+/// Density of the standard normal at `b` as a share of the area above `a`, which is not above `b`.
 #[must_use]
 pub fn normal_density_ratio(b: f64, a: f64) -> f64 {
-    if a > 0.0 {
-        (2.0 / PI).sqrt() * (0.5 * (a - b) * (a + b)).exp() / erfcx(a * FRAC_1_SQRT_2)
-    } else {
-        (-0.5 * b * b).exp() / ((2.0 * PI).sqrt() * normal_upper_tail(a))
-    }
+    UpperPart::above(a).tail_and_density(b).1
 }
 
 #[cfg(test)]

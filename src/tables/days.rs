@@ -4,7 +4,7 @@
 //! that double-precision addition is exact below 2³² (52 significant bits) and therefore associative.
 
 use super::samples::MAX_CYLINDERS;
-use super::trips::{BANKS, BandSums, Moments, Trip};
+use super::trips::{BandSums, Moments, Trip};
 
 /// Microseconds of a day.
 const DAY_US: i64 = 86_400_000_000;
@@ -76,6 +76,38 @@ impl Within {
     }
 }
 
+/// One bank over a day.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct DayBank {
+    /// By band.
+    pub bands: [DayBand; 3],
+    /// Over all bands.
+    pub within: Within,
+}
+
+impl DayBank {
+    const NONE: DayBank = DayBank {
+        bands: [DayBand { n: 0.0, y: 0.0, m: 0.0 }; 3],
+        within: Within { uu: 0.0, um: 0.0, mm: 0.0, uy: 0.0, my: 0.0 },
+    };
+
+    fn of(bands: &[BandSums; 3]) -> DayBank {
+        let mut within = Within::default();
+        bands.iter().for_each(|b| within.add(b));
+        let exactly = |b: &BandSums| DayBand { n: exact(b.n), y: exact(b.y), m: exact(b.m) };
+        DayBank { bands: bands.each_ref().map(exactly), within }
+    }
+
+    fn merge(&mut self, other: &DayBank) {
+        for (a, b) in self.bands.iter_mut().zip(&other.bands) {
+            a.n += b.n;
+            a.y += b.y;
+            a.m += b.m;
+        }
+        self.within.merge(&other.within);
+    }
+}
+
 /// Number and sum.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Sum {
@@ -86,6 +118,10 @@ pub struct Sum {
 }
 
 impl Sum {
+    fn of(m: &Moments) -> Sum {
+        Sum { n: m.n as u32, sum: exact(m.sum) }
+    }
+
     /// Mean, or `None` without a value.
     pub fn mean(&self) -> Option<f64> {
         (self.n > 0).then(|| self.sum / f64::from(self.n))
@@ -170,10 +206,6 @@ pub struct Day {
     pub km: f64,
     /// Seconds covered by samples.
     pub seconds: f64,
-    /// Seconds with the engine turning.
-    pub engine_s: f64,
-    /// Seconds standing with the engine turning.
-    pub idle_s: f64,
     /// Times the vehicle came to a stand.
     pub stops: f64,
     /// Fuel used in the trips that know it, litres.
@@ -197,10 +229,6 @@ pub struct Day {
     pub warmups_since_clear: Reading,
     /// Minutes since codes were cleared.
     pub min_since_clear: Reading,
-    /// Revolutions with a warm engine.
-    pub revs_warm: f64,
-    /// Revolutions with a cold engine.
-    pub revs_cold: f64,
     /// Warm revolutions of trips with misfire counters: the exposure of [`Day::misfires`].
     pub counted_revs_warm: f64,
     /// Cold revolutions of trips with misfire counters.
@@ -208,15 +236,14 @@ pub struct Day {
     /// Misfires by cylinder; `None` if there was none.
     pub misfires: Option<Box<Misfires>>,
     /// Throttle angle at warm gated idle, percent.
-    pub idle_throttle_pct: Moments,
+    pub idle_throttle_pct: Sum,
     /// Breathing near full throttle, percent.
-    pub breathing_pct: Moments,
+    pub breathing_pct: Sum,
     /// Total trim in closed loop while warming up, log-percent.
-    pub warmup_y: Moments,
-    /// By bank and band.
-    pub bands: [[DayBand; 3]; BANKS],
-    /// By bank.
-    pub within: [Within; BANKS],
+    pub warmup_y: Sum,
+    first_bank: DayBank,
+    /// Most engines have one bank, and there are millions of days.
+    second_bank: Option<Box<DayBank>>,
 }
 
 impl Day {
@@ -233,8 +260,6 @@ impl Day {
             gated: u32::try_from(trip.gated).unwrap_or(u32::MAX),
             km: exact(trip.km),
             seconds: exact(trip.seconds),
-            engine_s: exact(trip.engine_s),
-            idle_s: exact(trip.idle_s),
             stops: exact(trip.stops),
             fuel_l: if known { exact(trip.fuel_l) } else { 0.0 },
             fuel_km: if known { exact(trip.km) } else { 0.0 },
@@ -242,7 +267,7 @@ impl Day {
             loop_inferred: trip.loop_inferred,
             odometer_km: trip.odometer_km,
             odometer_ms: if trip.odometer_km.is_nan() { 0 } else { ms },
-            ambient_c: Sum { n: trip.ambient_c.n as u32, sum: exact(trip.ambient_c.sum) },
+            ambient_c: Sum::of(&trip.ambient_c),
             start_coolant_c: match trip.start_coolant_c {
                 c if c.is_nan() => Sum::default(),
                 c => Sum { n: 1, sum: exact(c) },
@@ -250,20 +275,33 @@ impl Day {
             km_since_clear: Reading::one(trip.km_since_clear, ms),
             warmups_since_clear: Reading::one(trip.warmups_since_clear, ms),
             min_since_clear: Reading::one(trip.min_since_clear, ms),
-            revs_warm: exact(trip.revs_warm),
-            revs_cold: exact(trip.revs_cold),
             counted_revs_warm: counted(trip.revs_warm),
             counted_revs_cold: counted(trip.revs_cold),
             misfires: misfires(trip),
-            idle_throttle_pct: exact_moments(&trip.idle_throttle_pct),
-            breathing_pct: exact_moments(&trip.breathing_pct),
-            warmup_y: exact_moments(&trip.warmup_y),
-            bands: trip.bands.map(|bank| bank.map(|b| day_band(&b))),
-            within: trip.bands.map(|bank| {
-                let mut within = Within::default();
-                bank.iter().for_each(|b| within.add(b));
-                within
-            }),
+            idle_throttle_pct: Sum::of(&trip.idle_throttle_pct),
+            breathing_pct: Sum::of(&trip.breathing_pct),
+            warmup_y: Sum::of(&trip.warmup_y),
+            first_bank: DayBank::of(&trip.bands[0]),
+            second_bank: trip.bands[1]
+                .iter()
+                .any(|b| b.n > 0.0)
+                .then(|| Box::new(DayBank::of(&trip.bands[1]))),
+        }
+    }
+
+    /// What was seen of a bank, 0 or 1; nothing of one that the engine lacks.
+    pub fn bank(&self, bank: usize) -> &DayBank {
+        match bank {
+            0 => &self.first_bank,
+            _ => self.second_bank.as_deref().unwrap_or(&DayBank::NONE),
+        }
+    }
+
+    /// The same to be changed.
+    pub fn bank_mut(&mut self, bank: usize) -> &mut DayBank {
+        match bank {
+            0 => &mut self.first_bank,
+            _ => self.second_bank.get_or_insert_default(),
         }
     }
 
@@ -274,8 +312,6 @@ impl Day {
         self.gated = self.gated.saturating_add(other.gated);
         self.km += other.km;
         self.seconds += other.seconds;
-        self.engine_s += other.engine_s;
-        self.idle_s += other.idle_s;
         self.stops += other.stops;
         self.fuel_l += other.fuel_l;
         self.fuel_km += other.fuel_km;
@@ -288,6 +324,9 @@ impl Day {
         for (a, b) in [
             (&mut self.ambient_c, &other.ambient_c),
             (&mut self.start_coolant_c, &other.start_coolant_c),
+            (&mut self.idle_throttle_pct, &other.idle_throttle_pct),
+            (&mut self.breathing_pct, &other.breathing_pct),
+            (&mut self.warmup_y, &other.warmup_y),
         ] {
             a.n = a.n.saturating_add(b.n);
             a.sum += b.sum;
@@ -295,8 +334,6 @@ impl Day {
         self.km_since_clear.merge(&other.km_since_clear);
         self.warmups_since_clear.merge(&other.warmups_since_clear);
         self.min_since_clear.merge(&other.min_since_clear);
-        self.revs_warm += other.revs_warm;
-        self.revs_cold += other.revs_cold;
         self.counted_revs_warm += other.counted_revs_warm;
         self.counted_revs_cold += other.counted_revs_cold;
         if let Some(more) = &other.misfires {
@@ -306,16 +343,9 @@ impl Day {
                 mine.cold[i] += more.cold[i];
             }
         }
-        add_moments(&mut self.idle_throttle_pct, &other.idle_throttle_pct);
-        add_moments(&mut self.breathing_pct, &other.breathing_pct);
-        add_moments(&mut self.warmup_y, &other.warmup_y);
-        for (a, b) in self.bands.iter_mut().flatten().zip(other.bands.iter().flatten()) {
-            a.n += b.n;
-            a.y += b.y;
-            a.m += b.m;
-        }
-        for (a, b) in self.within.iter_mut().zip(&other.within) {
-            a.merge(b);
+        self.first_bank.merge(&other.first_bank);
+        if let Some(more) = &other.second_bank {
+            self.bank_mut(1).merge(more);
         }
     }
 }
@@ -327,20 +357,6 @@ fn misfires(trip: &Trip) -> Option<Box<Misfires>> {
         let (warm, cold) = (trip.misfire_warm.map(whole), trip.misfire_cold.map(whole));
         Box::new(Misfires { warm, cold })
     })
-}
-
-fn day_band(b: &BandSums) -> DayBand {
-    DayBand { n: exact(b.n), y: exact(b.y), m: exact(b.m) }
-}
-
-fn exact_moments(m: &Moments) -> Moments {
-    Moments { n: exact(m.n), sum: exact(m.sum), sq: exact(m.sq) }
-}
-
-fn add_moments(a: &mut Moments, b: &Moments) {
-    a.n += b.n;
-    a.sum += b.sum;
-    a.sq += b.sq;
 }
 
 #[cfg(test)]
@@ -412,7 +428,7 @@ mod tests {
         };
         let mut day = trip(-40.0, [1.0, 1.5, 2.0, 4.0]);
         day.merge(&trip(25.0, [2.0, 3.0, 5.0, 5.5]));
-        let w = day.within[0];
+        let w = day.bank(0).within;
         assert!((w.uy - 2.0 * w.uu - 3.0 * w.um).abs() < 1e-4, "{w:?}");
         assert!((w.my - 2.0 * w.um - 3.0 * w.mm).abs() < 1e-4, "{w:?}");
         assert!(w.uu > 0.1 && w.mm > 10.0, "{w:?}");

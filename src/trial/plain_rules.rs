@@ -61,7 +61,7 @@ pub(super) fn alarms(days: &[Day], banks: usize) -> [Vec<i32>; 3] {
 fn raw_percent(days: &[Day], bank: usize) -> Vec<(i32, f64)> {
     days.iter()
         .filter_map(|d| {
-            let (n, y) = d.bands[bank].iter().fold((0.0, 0.0), |a, b| (a.0 + b.n, a.1 + b.y));
+            let (n, y) = d.bank(bank).bands.iter().fold((0.0, 0.0), |a, b| (a.0 + b.n, a.1 + b.y));
             (n > 0.0).then(|| (d.day, 100.0 * ((y / n / 100.0).exp() - 1.0)))
         })
         .collect()

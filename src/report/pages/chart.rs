@@ -10,6 +10,7 @@ use crate::report::words::{self, civil, clean};
 use crate::tables::findings::{RankedVehicle, TracePoint};
 use jiff::civil::Date;
 use maud::{Markup, html};
+use std::fmt::Write;
 
 const WIDTH: f64 = 760.0;
 const HEIGHT: f64 = 340.0;
@@ -205,7 +206,7 @@ fn line(s: &Scale, trace: &[TracePoint], band: usize) -> Markup {
         } else {
             for (i, p) in run.iter().enumerate() {
                 let pen = if i == 0 { 'M' } else { 'L' };
-                path.push_str(&format!("{pen}{} {}", px(s.x(p.day)), px(s.y(p.bands[band]))));
+                let _ = write!(path, "{pen}{:.1} {:.1}", s.x(p.day), s.y(p.bands[band]));
             }
         }
         run.clear();

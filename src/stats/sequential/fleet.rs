@@ -186,8 +186,9 @@ pub fn run(series: &[SeriesInput], params: &Params, last_day: i32) -> Vec<Series
         let next = (night.div_euclid(params.refit_days) + 1) * params.refit_days;
         let end = next.min(last_day.saturating_add(1));
         states.par_iter_mut().for_each(|state| state.refit_residuals(night));
-        let residuals: Vec<&Residuals> = states.iter().map(|s| &s.residuals).collect();
-        let noise = shrunk_noise(&residuals, &groups, params);
+        let mut residuals: Vec<&mut Residuals> =
+            states.iter_mut().map(|s| &mut s.residuals).collect();
+        let noise = shrunk_noise(&mut residuals, &groups, params);
         states.par_iter_mut().zip(noise).for_each_init(
             Workspace::default,
             |work, (state, noise)| {

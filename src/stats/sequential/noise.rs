@@ -27,6 +27,8 @@ pub(crate) struct Residuals {
     mean_square: f64,
     /// Correlation of neighbouring days and the number of pairs.
     lag_one: (f64, f64),
+    /// Sum and number of the block values whose mean estimates kappa, under the noise of the last refit.
+    kappa: Option<(f64, f64)>,
 }
 
 /// Shortest segment worth detrending: fewer rows leave too little after the line.
@@ -40,6 +42,7 @@ impl Residuals {
     /// Detrends rows between `cuts` (days, ascending) and clips at 3 robust sd.
     pub(crate) fn refit(&mut self, rows: &[AdjustedRow], cuts: &[i32], params: &Params) {
         self.values.clear();
+        self.values.reserve(rows.len());
         self.ends.clear();
         let mut start = 0;
         for end in cuts.iter().map(|&c| rows.partition_point(|r| r.day < c)).chain([rows.len()]) {
@@ -54,6 +57,7 @@ impl Residuals {
             PhiRule::Fixed(phi) => (phi, 0.0),
             PhiRule::Estimated { prior, .. } => self.lag_one(prior),
         };
+        self.kappa = None;
     }
 
     fn add_stretch(&mut self, rows: &[AdjustedRow], segment_rows: usize) {
@@ -137,7 +141,12 @@ impl Residuals {
         (products / squares * (1.0 - lost) + lost, pairs)
     }
 
-    /// Sum and number of the block values whose mean estimates kappa.
+    /// [`Residuals::kappa`], worked out once after a refit: the fleet's part in the noise hardly moves until the next.
+    fn kappa(&mut self, sigma: f64, phi: f64, params: &Params) -> (f64, f64) {
+        let kappa = self.kappa.unwrap_or_else(|| self.kappa_blocks(sigma, phi, params));
+        *self.kappa.insert(kappa)
+    }
+
     fn kappa_blocks(&self, sigma: f64, phi: f64, params: &Params) -> (f64, f64) {
         let size = params.kappa_block_rows;
         let correction = (1.0 - 2.0 * size as f64 / self.rows_per_segment()).max(0.3);
@@ -161,7 +170,7 @@ impl Residuals {
 
 /// Noise of every series, shrunk to the fleet; `groups` says which peers share a correlation.
 pub(crate) fn shrunk_noise(
-    residuals: &[&Residuals],
+    residuals: &mut [&mut Residuals],
     groups: &[usize],
     params: &Params,
 ) -> Vec<Noise> {
@@ -171,7 +180,7 @@ pub(crate) fn shrunk_noise(
         .zip(&phi)
         .map(|(r, &phi)| r.log_sigma(phi, params.sigma_floor))
         .collect();
-    let known = || own.iter().zip(residuals).filter_map(|(own, r)| own.map(|s| (s, r.len())));
+    let known = || own.iter().zip(&*residuals).filter_map(|(own, r)| own.map(|s| (s, r.len())));
     let rows: f64 = known().map(|(_, n)| n).sum();
     // Before any series has a segment: the size of a step, so that nothing looks certain.
     let fleet = if rows > 0.0 {
@@ -181,14 +190,14 @@ pub(crate) fn shrunk_noise(
     };
     let sigma: Vec<f64> = own
         .iter()
-        .zip(residuals)
+        .zip(&*residuals)
         .map(|(own, r)| {
             let share = r.len() / (r.len() + params.sigma_prior_rows);
             own.map_or(fleet, |own| share * own + (1.0 - share) * fleet).exp()
         })
         .collect();
-    let blocks: Vec<(f64, f64)> = (residuals.par_iter().zip(&sigma).zip(&phi))
-        .map(|((r, &sigma), &phi)| r.kappa_blocks(sigma, phi, params))
+    let blocks: Vec<(f64, f64)> = (residuals.par_iter_mut().zip(&sigma).zip(&phi))
+        .map(|((r, &sigma), &phi)| r.kappa(sigma, phi, params))
         .collect();
     let (total, count) = blocks.iter().fold((0.0, 0.0), |(t, c), b| (t + b.0, c + b.1));
     let mean = if count > 0.0 { total / count } else { 1.0 };
@@ -204,7 +213,7 @@ pub(crate) fn shrunk_noise(
 }
 
 /// Day-to-day correlation of every series under the rule in force.
-fn correlations(residuals: &[&Residuals], groups: &[usize], params: &Params) -> Vec<f64> {
+fn correlations(residuals: &[&mut Residuals], groups: &[usize], params: &Params) -> Vec<f64> {
     let (prior, prior_rows) = match params.phi {
         PhiRule::Fixed(phi) => return vec![phi; residuals.len()],
         PhiRule::Estimated { prior, prior_rows } => (prior, prior_rows),

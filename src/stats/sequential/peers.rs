@@ -123,7 +123,12 @@ struct Apart {
 impl Apart {
     /// Takes a day's value in and tells the mean.
     fn take(&mut self, day: i32, value: f64) -> f64 {
-        let kept = |days: i32| (-f64::from(days) / APART_MEMORY_DAYS).exp();
+        // Most days come one after another.
+        let kept = |days: i32| match days {
+            0 => 1.0,
+            1 => APART_KEPT,
+            _ => (-f64::from(days) / APART_MEMORY_DAYS).exp(),
+        };
         // After a gap little of what was before it is left.
         self.seen = 1.0 + self.seen * kept((day - self.day - 1).max(0));
         self.mean += (1.0 / self.seen).max(1.0 - kept(day - self.day)) * (value - self.mean);
@@ -277,6 +282,8 @@ const VOTER_DAYS: i32 = 28;
 /// Days over which it is averaged how far a group stands from all: long against the noise, whose memory is a few days,
 /// and short against a season (as the mean by which a vehicle's sensitivity is measured).
 const APART_MEMORY_DAYS: f64 = 14.0;
+/// What is left of it after a day: `exp(-1 / 14)`.
+const APART_KEPT: f64 = 0.931_062_779_704_022_7;
 
 /// Days that count as one in such a mean, with a correlation of one half from day to day: (1 + 0.5) / (1 - 0.5). An
 /// exponential mean of memory T has the noise of 2 T days.
@@ -622,6 +629,11 @@ mod tests {
                 assert_eq!(poll.median_without(Some(*own)), expected(&others), "{n} {own:?}");
             }
         }
+    }
+
+    #[test]
+    fn a_day_is_forgotten_as_others_are() {
+        assert!((APART_KEPT.ln() * APART_MEMORY_DAYS + 1.0).abs() < 1e-12);
     }
 
     #[test]

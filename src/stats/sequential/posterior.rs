@@ -7,7 +7,7 @@
 use super::params::Params;
 use super::scan::{RampFit, Workspace};
 use super::series::Blocks;
-use crate::stats::special::{erfcx, normal_density_ratio, normal_tail_ratio};
+use crate::stats::special::{UpperPart, erfcx, normal_density_ratio};
 
 /// Odometer below which a ramp's reach is not believed to shrink further, 10,000 km (study's vector).
 const SHORTEST_REACH: f64 = 0.05;
@@ -206,13 +206,12 @@ fn cut_normal_moments(mean: f64, sd: f64) -> (f64, f64) {
 
 /// Quantile of a mixture of cut normals: Newton's steps held inside a bracket.
 fn quantile(components: &[Component], p: f64) -> f64 {
+    let parts: Vec<UpperPart> =
+        components.iter().map(|c| UpperPart::above(-c.mean / c.sd)).collect();
     let upper = |x: f64| -> (f64, f64) {
-        components.iter().fold((0.0, 0.0), |(tail, density), c| {
-            let (a, b) = (-c.mean / c.sd, (x - c.mean) / c.sd);
-            (
-                tail + c.weight * normal_tail_ratio(b, a),
-                density + c.weight * normal_density_ratio(b, a) / c.sd,
-            )
+        components.iter().zip(&parts).fold((0.0, 0.0), |(tail, density), (c, part)| {
+            let (above, at) = part.tail_and_density((x - c.mean) / c.sd);
+            (tail + c.weight * above, density + c.weight * at / c.sd)
         })
     };
     let (mut low, mut high) = (0.0, 0.0);

@@ -12,9 +12,8 @@ use super::repair::Plan;
 use super::within_drives::Slopes;
 use super::workshop::{Tank, records};
 use super::{FIRST_DAY, Truth, becomes_faulty};
-use crate::tables::days::{Day, DayBand, Reading};
+use crate::tables::days::{Day, DayBand, Reading, Sum};
 use crate::tables::fleet::{AirMetering, Refuel, ServiceRecord, Vehicle};
-use crate::tables::trips::Moments;
 
 /// All that is left of a vehicle's life.
 #[derive(Debug)]
@@ -290,8 +289,6 @@ impl Body {
         row.gated = bands[0].iter().map(|b| b.n as u32).sum();
         row.km = drive.km;
         row.seconds = drive.seconds;
-        row.engine_s = if engine.hybrid { 0.45 * drive.seconds } else { drive.seconds };
-        row.idle_s = drive.idle_s;
         row.stops = drive.stops;
         row.fuel_l = drive.litres
             * if engine.fuel_from_airflow {
@@ -310,15 +307,19 @@ impl Body {
             row.km_since_clear = reading(cleared_at.0, self.km_since_clear);
             row.warmups_since_clear = reading(cleared_at.1, self.warmups_since_clear);
         }
-        (row.revs_warm, row.revs_cold) = revs;
         if engine.counts_misfires {
             (row.counted_revs_warm, row.counted_revs_cold) = revs;
             row.misfires = misfires;
         }
-        row.bands = bands;
+        for (bank, bands) in bands.into_iter().enumerate().take(engine.banks) {
+            row.bank_mut(bank).bands = bands;
+        }
         if !engine.single_series {
             let trim = |bank: usize, m: f64| fault.map_or(0.0, |f| f.trim(severity, bank, m));
-            row.within = self.slopes.day(&bands, &trim);
+            let slopes = self.slopes.day(&bands, &trim);
+            for (bank, within) in slopes.into_iter().enumerate().take(engine.banks) {
+                row.bank_mut(bank).within = within;
+            }
             row.idle_throttle_pct = throttle;
             row.breathing_pct = breathing;
             row.warmup_y = warmup;
@@ -366,7 +367,7 @@ impl Body {
         moves: [f64; 3],
         ambient: f64,
         hot_trim: f64,
-    ) -> [Moments; 3] {
+    ) -> [Sum; 3] {
         let rng = &mut self.others;
         let angle = engine.idle_throttle_pct
             + moves[0]
@@ -385,11 +386,8 @@ impl Body {
             + fault.map_or(0.0, |f| f.warmup_gap(severity))
             + 0.8 * normal(rng);
         let warms_up = poisson(60.0, rng);
-        [(idles, angle), (full_loads, air), (warms_up, hot_trim + gap)].map(|(n, mean)| Moments {
-            n,
-            sum: n * mean,
-            sq: n * mean * mean,
-        })
+        [(idles, angle), (full_loads, air), (warms_up, hot_trim + gap)]
+            .map(|(n, mean)| Sum { n: n as u32, sum: n * mean })
     }
 }
 

@@ -22,7 +22,6 @@ pub(super) struct Habits {
 pub(super) struct Drive {
     pub(super) km: f64,
     pub(super) seconds: f64,
-    pub(super) idle_s: f64,
     pub(super) stops: f64,
     pub(super) trips: u32,
     pub(super) start_coolant_c: f64,
@@ -82,7 +81,6 @@ impl Habits {
         Some(Drive {
             km,
             seconds,
-            idle_s: if engine.hybrid { 0.05 * idle_s } else { idle_s },
             stops,
             trips: trips as u32,
             start_coolant_c,
