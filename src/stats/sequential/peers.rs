@@ -169,31 +169,31 @@ impl RunningMedian {
     fn take(&mut self, value: f64, memory: f64) -> f64 {
         self.seen += 1;
         if self.seen <= DENSE {
-            self.take_in(value, memory);
-            self.tell();
+            self.take_in(&[value], memory);
         } else if self.seen.is_multiple_of(EVERY) {
             let place = ((self.seen - DENSE) / EVERY - 1) as usize % AT_ONCE;
             self.waiting[place] = value;
             if place == AT_ONCE - 1 {
-                self.waiting.into_iter().for_each(|v| self.take_in(v, memory));
-                self.tell();
+                let fresh = self.waiting;
+                self.take_in(&fresh, memory);
             }
         }
         self.median
     }
 
-    fn take_in(&mut self, value: f64, memory: f64) {
-        let at = |sorted: &[f64], v: f64| sorted.partition_point(|s| s.total_cmp(&v).is_lt());
-        if self.recent.len() as f64 * f64::from(EVERY) >= memory
-            && let Some(oldest) = self.recent.pop_front()
-        {
-            self.sorted.remove(at(&self.sorted, oldest));
+    fn take_in(&mut self, fresh: &[f64], memory: f64) {
+        let room = (memory / f64::from(EVERY)).ceil() as usize;
+        let too_many = (self.recent.len() + fresh.len()).saturating_sub(room);
+        if too_many > 0 {
+            let mut old: Vec<f64> = self.recent.drain(..too_many.min(self.recent.len())).collect();
+            old.sort_unstable_by(f64::total_cmp);
+            let mut old = old.into_iter().peekable();
+            self.sorted.retain(|v| old.next_if(|o| o.total_cmp(v).is_eq()).is_none());
         }
-        self.recent.push_back(value);
-        self.sorted.insert(at(&self.sorted, value), value);
-    }
-
-    fn tell(&mut self) {
+        self.recent.extend(fresh);
+        self.sorted.extend(fresh);
+        // Two runs that are sorted each: the stable sort merges them.
+        self.sorted.sort_by(f64::total_cmp);
         let n = self.sorted.len();
         self.median = 0.5 * (self.sorted[(n - 1) / 2] + self.sorted[n / 2]);
     }
