@@ -32,12 +32,12 @@ impl<'a> History<'a> {
     pub(super) fn new(
         vehicle: &'a Vehicle,
         days: &'a [Day],
-        services: &'a [ServiceRecord],
+        services: impl IntoIterator<Item = &'a ServiceRecord>,
         as_of: i32,
     ) -> History<'a> {
         let days: Vec<&Day> = days.iter().filter(|d| d.day <= as_of).collect();
         let mut services: Vec<&ServiceRecord> =
-            services.iter().filter(|s| s.vehicle == vehicle.vehicle && s.day <= as_of).collect();
+            services.into_iter().filter(|s| s.day <= as_of).collect();
         services.sort_by_key(|s| (s.day, s.service));
         let resets = resets(&days);
         let relearning = relearning(&days, &resets);
@@ -128,11 +128,15 @@ const ROWS_BEFORE: usize = 20;
 /// Days on which it was clear that a visit had brought a trim home that had stood off since the first days: within half of
 /// where it stood, on the tenth day after the work that may be judged.
 fn cures_from_start(history: &History<'_>) -> Vec<i32> {
+    let visits = history.visits();
+    if visits.is_empty() {
+        return Vec::new();
+    }
     let trims: Vec<(i32, f64)> =
         history.judged_days().filter_map(|d| Some((d.day, mean_trim(d)?))).collect();
     let mut begun = 0;
     let mut cures = Vec::new();
-    for visit in history.visits() {
+    for visit in visits {
         let at = trims.partition_point(|r| r.0 < visit);
         // Another visit may follow before the first has been told.
         if at < begun + ROWS_BEFORE || trims.len() < at + CURE_ROWS {

@@ -31,7 +31,7 @@ use crate::tables::findings::{
     AdjustedFuel, AdjustedSeries, EconomyFinding, GroupAlarm, GuaranteeFigures, MisfireFinding,
     SeriesFinding, SeriesKind, TracePoint, VehicleFindings,
 };
-use crate::tables::fleet::{AirMetering, Refuel, ServiceRecord, Vehicle};
+use crate::tables::fleet::{AirMetering, Refuel, ServiceRecord, Vehicle, by_vehicle};
 use follow::{Followed, Series, follow_series};
 use history::History;
 use rayon::prelude::*;
@@ -75,12 +75,14 @@ pub struct Evidence {
 /// Assesses the fleet.
 pub fn assess(input: &Input<'_>) -> Evidence {
     let none: Vec<Day> = Vec::new();
+    let services = by_vehicle(input.services, |s| &s.vehicle);
     let histories: Vec<History<'_>> = input
         .register
         .par_iter()
         .map(|v| {
             let days = input.days.get(&v.vehicle).unwrap_or(&none);
-            History::new(v, days, input.services, input.as_of)
+            let services = services.get(v.vehicle.as_str()).into_iter().flatten().copied();
+            History::new(v, days, services, input.as_of)
         })
         .collect();
     let families = families(input.register);
@@ -191,10 +193,8 @@ fn by_family(
     families: &Families,
     input: &Input<'_>,
 ) -> (ByVehicle<MisfireFinding>, ByVehicle<EconomyFinding>, Vec<AdjustedFuel>) {
-    let mut refuels: BTreeMap<&str, Vec<&Refuel>> = BTreeMap::new();
-    for r in input.refuels.iter().filter(|r| r.day <= input.as_of) {
-        refuels.entry(&r.vehicle).or_default().push(r);
-    }
+    let known = input.refuels.iter().filter(|r| r.day <= input.as_of);
+    let mut refuels = by_vehicle(known, |r| &r.vehicle);
     for list in refuels.values_mut() {
         list.sort_by_key(|r| r.day);
     }

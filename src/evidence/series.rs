@@ -84,9 +84,12 @@ fn value(d: &Day, kind: SeriesKind, levels: &Levels, test: &TestSettings) -> Opt
     };
     let of_bank = |bank: usize| mean(Band::ALL.into_iter().filter_map(|band| moved(bank, band)));
     // The mean over banks has the noise of one bank, since they share most of it.
-    let of_band = |band: Band| {
-        let (y, n, banks) = mean((0..BANKS).filter_map(|bank| moved(bank, band)))?;
-        Some((y, n / banks))
+    let of_band = |band: Band| match (moved(0, band), moved(1, band)) {
+        (Some(one), Some(two)) => {
+            let (y, n, banks) = mean([one, two].into_iter())?;
+            Some((y, n / banks))
+        }
+        (one, two) => one.or(two),
     };
     let gap = |band: Band| {
         let others = Band::ALL.into_iter().filter(|other| *other != band);
@@ -177,7 +180,11 @@ impl Level {
 fn learn(levels: &mut Levels, d: &Day, test: &TestSettings) {
     let bands = || (0..BANKS).map(|bank| &d.bank(bank).bands);
     let cells = levels.iter().flatten().zip(bands().flatten());
-    let fast = cells.filter(|(l, b)| l.days >= LEVEL_DAYS.1 && b.n >= test.samples_per_day_min);
+    let shown = cells.filter(|(_, b)| b.n >= test.samples_per_day_min);
+    if shown.clone().all(|(l, _)| l.days >= LEVEL_DAYS.1) {
+        return;
+    }
+    let fast = shown.filter(|(l, _)| l.days >= LEVEL_DAYS.1);
     let moved = mean(fast.map(|(l, b)| (b.y / b.n - l.y, b.n))).map_or(0.0, |(y, ..)| y);
     for (levels, bands) in levels.iter_mut().zip(bands()) {
         for (level, b) in levels.iter_mut().zip(bands) {

@@ -91,25 +91,27 @@ pub(super) fn number_names() -> Vec<(String, &'static str)> {
 
 /// Hands every number of a trip to `take`, in the order of [`number_names`].
 pub(super) fn each_number<'t>(t: &'t mut Trip, mut take: impl FnMut(&'t mut f64)) {
-    [&mut t.seconds, &mut t.engine_s, &mut t.idle_s, &mut t.km, &mut t.fuel_l]
-        .into_iter()
-        .for_each(&mut take);
-    [&mut t.stops, &mut t.start_coolant_c].into_iter().for_each(&mut take);
-    moments(&mut t.ambient_c).into_iter().for_each(&mut take);
-    moments(&mut t.ethanol_pct).into_iter().for_each(&mut take);
+    take(&mut t.seconds);
+    take(&mut t.engine_s);
+    take(&mut t.idle_s);
+    take(&mut t.km);
+    take(&mut t.fuel_l);
+    take(&mut t.stops);
+    take(&mut t.start_coolant_c);
+    moments(&mut t.ambient_c, &mut take);
+    moments(&mut t.ethanol_pct, &mut take);
     take(&mut t.odometer_km);
     t.km_since_clear.iter_mut().for_each(&mut take);
     t.warmups_since_clear.iter_mut().for_each(&mut take);
     t.min_since_clear.iter_mut().for_each(&mut take);
-    [&mut t.revs_warm, &mut t.revs_cold].into_iter().for_each(&mut take);
+    take(&mut t.revs_warm);
+    take(&mut t.revs_cold);
     t.misfire_warm.iter_mut().for_each(&mut take);
     t.misfire_cold.iter_mut().for_each(&mut take);
-    moments(&mut t.idle_throttle_pct).into_iter().for_each(&mut take);
-    moments(&mut t.breathing_pct).into_iter().for_each(&mut take);
-    moments(&mut t.warmup_y).into_iter().for_each(&mut take);
-    for band in t.bands.iter_mut().flatten() {
-        band_sums(band).into_iter().for_each(&mut take);
-    }
+    moments(&mut t.idle_throttle_pct, &mut take);
+    moments(&mut t.breathing_pct, &mut take);
+    moments(&mut t.warmup_y, &mut take);
+    t.bands.iter_mut().flatten().for_each(|band| band_sums(band, &mut take));
 }
 
 /// The numbers of a trip, in the order of [`number_names`].
@@ -119,27 +121,27 @@ pub(super) fn numbers(trip: &mut Trip) -> Vec<&mut f64> {
     all
 }
 
-fn moments(m: &mut Moments) -> [&mut f64; 3] {
-    [&mut m.n, &mut m.sum, &mut m.sq]
+fn moments<'t>(m: &'t mut Moments, take: &mut impl FnMut(&'t mut f64)) {
+    take(&mut m.n);
+    take(&mut m.sum);
+    take(&mut m.sq);
 }
 
 /// In the order of [`BandSums::FIELDS`].
-fn band_sums(s: &mut BandSums) -> [&mut f64; 13] {
-    [
-        &mut s.n,
-        &mut s.y,
-        &mut s.yy,
-        &mut s.st,
-        &mut s.stst,
-        &mut s.lt,
-        &mut s.ltlt,
-        &mut s.m,
-        &mut s.mm,
-        &mut s.u,
-        &mut s.uu,
-        &mut s.uy,
-        &mut s.my,
-    ]
+fn band_sums<'t>(s: &'t mut BandSums, take: &mut impl FnMut(&'t mut f64)) {
+    take(&mut s.n);
+    take(&mut s.y);
+    take(&mut s.yy);
+    take(&mut s.st);
+    take(&mut s.stst);
+    take(&mut s.lt);
+    take(&mut s.ltlt);
+    take(&mut s.m);
+    take(&mut s.mm);
+    take(&mut s.u);
+    take(&mut s.uu);
+    take(&mut s.uy);
+    take(&mut s.my);
 }
 
 /// The numbers as they are stored: `None` where null.

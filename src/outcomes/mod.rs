@@ -12,7 +12,8 @@ use crate::tables::days::Day;
 use crate::tables::findings::{
     AdjustedFuel, AdjustedSeries, Estimate, OFF, Outcome, OutcomeSummary, SeriesKind,
 };
-use crate::tables::fleet::{Service, ServiceRecord};
+use crate::tables::fleet::{Service, ServiceRecord, by_vehicle};
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -77,10 +78,12 @@ pub fn assess(
     let none = Vec::new();
     let fuel: BTreeMap<&str, &AdjustedFuel> =
         fuel.iter().map(|f| (f.vehicle.as_str(), f)).collect();
-    jobs.into_iter()
+    let services = by_vehicle(services, |s| &s.vehicle);
+    let adjusted = by_vehicle(adjusted, |s| &s.vehicle);
+    jobs.into_par_iter()
         .map(|job| {
             let others = |counts: fn(Service) -> bool| {
-                let of_vehicle = services.iter().filter(|s| s.vehicle == job.vehicle);
+                let of_vehicle = services[job.vehicle.as_str()].iter();
                 let days = of_vehicle.filter(|s| counts(s.service)).map(|s| s.day);
                 let next = days.clone().filter(|day| *day > job.day).min();
                 let last = days.filter(|day| *day < job.day).max();
@@ -90,6 +93,7 @@ pub fn assess(
             };
             let fuel = fuel.get(job.vehicle.as_str()).copied();
             let days = days.get(&job.vehicle).unwrap_or(&none);
+            let adjusted = adjusted.get(job.vehicle.as_str()).map_or(&[][..], Vec::as_slice);
             // A hose or a pump stands in the records as other work, and moves the trim; what is found to grow is held
             // against the work that is meant to end it.
             let counted = others(|s| s != Service::BatteryDisconnect);
@@ -99,12 +103,13 @@ pub fn assess(
         .collect()
 }
 
-/// `counted`: the days from a week after earlier work to the next; `answered`: the same for cleaning only.
+/// `adjusted`: the vehicle's own; `counted`: the days from a week after earlier work to the next; `answered`: the same
+/// for cleaning only.
 fn outcome(
     job: &ServiceRecord,
     counted: &Range<i32>,
     answered: &Range<i32>,
-    adjusted: &[AdjustedSeries],
+    adjusted: &[&AdjustedSeries],
     fuel: Option<&AdjustedFuel>,
     days: &[Day],
     misfire_min: f64,
@@ -112,7 +117,7 @@ fn outcome(
     let until = counted.end;
     let before = (job.day - WINDOW_DAYS).max(counted.start)..job.day;
     let after = job.day + RELEARN_DAYS..(job.day + RELEARN_DAYS + WINDOW_DAYS).min(until);
-    let own = || adjusted.iter().filter(|s| s.vehicle == job.vehicle);
+    let own = || adjusted.iter().copied();
     let sides = |s: &AdjustedSeries| Sides::of(s, answered.start, job.day, &before, &after);
     let is_trim = |s: &&AdjustedSeries| matches!(s.kind, SeriesKind::TrimBank(_));
     // The bank that stood further off before the work is the one that it was for.

@@ -1,5 +1,19 @@
 //! What the fleet knows of itself: register, workshop records, fuel purchases.
 
+use std::collections::BTreeMap;
+
+/// Rows by the vehicle that `of` names, in their order: thousands of vehicles must not each go through all of them.
+pub fn by_vehicle<'r, R: 'r>(
+    rows: impl IntoIterator<Item = &'r R>,
+    of: impl Fn(&R) -> &str,
+) -> BTreeMap<&'r str, Vec<&'r R>> {
+    let mut found: BTreeMap<&str, Vec<&R>> = BTreeMap::new();
+    for row in rows {
+        found.entry(of(row)).or_default().push(row);
+    }
+    found
+}
+
 /// How the engine measures its air.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum AirMetering {

@@ -7,9 +7,14 @@ sample of the same vehicles, one process. Three comparisons are printed, because
 is a test of each tested trim series on every week's end from the 90th day on; that for one series alone; and a single test
 of one series on the last day. The program's side is in all cases the whole command: reading the lake, all series of a
 vehicle, every look of the history, cause, ranking, report.
+
+Each repeat writes its report into a folder of its own, as a night does, and they are removed at the end: for five minutes
+ext4 goes round the places of files just deleted, which costs a repeat some seconds that no night meets, the last one's
+report being a day old. What a night has to do beside, deleting the report that it replaces, is timed by itself and counted.
 """
 
 import argparse
+import os
 import shutil
 import sys
 import time
@@ -44,6 +49,25 @@ def generated(args: argparse.Namespace) -> Path:
     return home
 
 
+def nights(binary: Path, home: Path, repeats: int) -> tuple[list[bench.Measured], float]:
+    """The runs, each into a new folder, and the seconds that deleting one report takes."""
+    pipeline = (home / "pipeline.toml").read_text()
+    runs, outputs = [], []
+    for k in range(repeats):
+        outputs.append(home / f"out-{os.getpid()}-{k}")
+        own = home / f"pipeline-{os.getpid()}-{k}.toml"
+        own.write_text(pipeline.replace('path = "out"', f'path = "{outputs[-1].name}"'))
+        runs.append(bench.measure([binary, "--quiet", "rank", own]))
+        own.unlink()
+    seconds = []
+    for output in outputs:
+        start = time.perf_counter()
+        shutil.rmtree(output / "report", ignore_errors=True)
+        seconds.append(time.perf_counter() - start)
+        shutil.rmtree(output, ignore_errors=True)
+    return runs, bench.median(seconds)
+
+
 def daily_series(home: Path, sample: int) -> list[list[list[float]]]:
     """The tested trims, bank 1, day by day, for evenly spread vehicles: the mean, idle and load less the other bands."""
     trips = polars.scan_parquet(sorted((home / "lake" / "trips").rglob("*.parquet")))
@@ -75,13 +99,15 @@ def main() -> None:
     print(bench.facts(args.binary, ["pymannkendall", "numpy", "polars"]))
     home = generated(args)
     rows = polars.scan_parquet(sorted((home / "lake" / "trips").rglob("*.parquet"))).select(polars.len()).collect().item()
-    runs = [bench.measure([args.binary, "--quiet", "rank", home / "pipeline.toml"]) for _ in range(args.repeats)]
+    runs, replacing = nights(args.binary, home, args.repeats)
     if any(run.code != 0 for run in runs):
         sys.exit(f"rank left with code {[run.code for run in runs]}")
-    best, middle = min(r.seconds for r in runs), bench.median([r.seconds for r in runs])
+    best, middle = (replacing + f([r.seconds for r in runs]) for f in (min, bench.median))
     cpu, peak = bench.median([r.cpu for r in runs]), max(r.peak_mb for r in runs)
     print(f"\n{args.vehicles} vehicles, {args.days} days, {rows:,} trips, evidence to ranking")
-    print(f"trimdrift rank: best {best:.2f} s, median {middle:.2f} s, CPU {cpu:.2f} s, peak {peak:.0f} MB")
+    each = ", ".join(f"{r.seconds:.2f}" for r in runs)
+    print(f"trimdrift rank: {each} s; deleting the report that it replaces: {replacing:.2f} s")
+    print(f"together best {best:.2f} s, median {middle:.2f} s; CPU {cpu:.2f} s, peak {peak:.0f} MB")
     print(f"  at most {LIMIT_S:.0f} s: {'met' if best <= LIMIT_S else 'MISSED'}")
     series = daily_series(home, args.sample)
     own = middle / args.vehicles

@@ -84,7 +84,7 @@ pub struct Params {
     /// Days between two refits of the noise. Study: 28.
     pub refit_days: i32,
     /// A series takes part in a refit when its rows have grown by this share since its last, or it has started anew: the
-    /// noise of 400 rows is hardly another after 40 more, and each refit weighs all rows anew. Study: 0.
+    /// noise of 400 rows is hardly another after 80 more, and each refit weighs all rows anew. Study: 0.
     pub refit_growth: f64,
     /// Rows per detrended segment in a noise refit. Study: about 90.
     pub segment_rows: usize,
@@ -171,7 +171,7 @@ impl Default for Params {
             clip_sd: 3.0,
             clip_after_rows: 20,
             refit_days: 28,
-            refit_growth: 0.1,
+            refit_growth: 0.2,
             segment_rows: 90,
             sigma_floor: 0.0,
             sigma_prior_rows: 30.0,

@@ -148,15 +148,15 @@ const VEHICLES_AT_ONCE: usize = 512;
 /// Median of the last values.
 ///
 /// After the first [`DENSE`] values it takes in one of [`EVERY`]: neighbouring days say nearly the same, and the work grows
-/// with what is kept. They are taken in some at a time, since thousands of such medians do not stay in the processor's cache;
-/// a level of a year does not move meanwhile.
+/// with what is kept. They are kept short and taken in some at a time, since thousands of such medians do not stay in the
+/// processor's cache; a level of a year does not move meanwhile.
 #[derive(Debug, Clone, Default)]
 struct RunningMedian {
     seen: u32,
-    waiting: [f64; AT_ONCE],
+    waiting: [f32; AT_ONCE],
     /// In the order in which they came.
-    recent: VecDeque<f64>,
-    sorted: Vec<f64>,
+    recent: VecDeque<f32>,
+    sorted: Vec<f32>,
     median: f64,
 }
 
@@ -169,10 +169,10 @@ impl RunningMedian {
     fn take(&mut self, value: f64, memory: f64) -> f64 {
         self.seen += 1;
         if self.seen <= DENSE {
-            self.take_in(&[value], memory);
+            self.take_in(&[value as f32], memory);
         } else if self.seen.is_multiple_of(EVERY) {
             let place = ((self.seen - DENSE) / EVERY - 1) as usize % AT_ONCE;
-            self.waiting[place] = value;
+            self.waiting[place] = value as f32;
             if place == AT_ONCE - 1 {
                 let fresh = self.waiting;
                 self.take_in(&fresh, memory);
@@ -181,21 +181,19 @@ impl RunningMedian {
         self.median
     }
 
-    fn take_in(&mut self, fresh: &[f64], memory: f64) {
-        let room = (memory / f64::from(EVERY)).ceil() as usize;
-        let too_many = (self.recent.len() + fresh.len()).saturating_sub(room);
-        if too_many > 0 {
-            let mut old: Vec<f64> = self.recent.drain(..too_many.min(self.recent.len())).collect();
-            old.sort_unstable_by(f64::total_cmp);
-            let mut old = old.into_iter().peekable();
-            self.sorted.retain(|v| old.next_if(|o| o.total_cmp(v).is_eq()).is_none());
+    fn take_in(&mut self, fresh: &[f32], memory: f64) {
+        let at = |sorted: &[f32], v: f32| sorted.partition_point(|s| s.total_cmp(&v).is_lt());
+        for &value in fresh {
+            if self.recent.len() as f64 * f64::from(EVERY) >= memory
+                && let Some(oldest) = self.recent.pop_front()
+            {
+                self.sorted.remove(at(&self.sorted, oldest));
+            }
+            self.recent.push_back(value);
+            self.sorted.insert(at(&self.sorted, value), value);
         }
-        self.recent.extend(fresh);
-        self.sorted.extend(fresh);
-        // Two runs that are sorted each: the stable sort merges them.
-        self.sorted.sort_by(f64::total_cmp);
         let n = self.sorted.len();
-        self.median = 0.5 * (self.sorted[(n - 1) / 2] + self.sorted[n / 2]);
+        self.median = 0.5 * (f64::from(self.sorted[(n - 1) / 2]) + f64::from(self.sorted[n / 2]));
     }
 }
 
