@@ -18,6 +18,7 @@ import os
 import shutil
 import sys
 import time
+from datetime import date, timedelta
 from pathlib import Path
 
 import bench
@@ -50,13 +51,19 @@ def generated(args: argparse.Namespace) -> Path:
 
 
 def nights(binary: Path, home: Path, repeats: int) -> tuple[list[bench.Measured], float]:
-    """The runs, each into a new folder, and the seconds that deleting one report takes."""
+    """The runs, each into a new folder, and the seconds that deleting one report takes; the last run has workshop records."""
     pipeline = (home / "pipeline.toml").read_text()
+    register = 'register = "vehicles.csv"'
+    records = home / "services.csv"
+    records.write_text(workshop_records((home / "vehicles.csv").read_text()))
     runs, outputs = [], []
-    for k in range(repeats):
+    for k in range(repeats + 1):
         outputs.append(home / f"out-{os.getpid()}-{k}")
+        text = pipeline.replace('path = "out"', f'path = "{outputs[-1].name}"')
+        if k == repeats:
+            text = text.replace(register, f'{register}\nservices = "{records.name}"')
         own = home / f"pipeline-{os.getpid()}-{k}.toml"
-        own.write_text(pipeline.replace('path = "out"', f'path = "{outputs[-1].name}"'))
+        own.write_text(text)
         runs.append(bench.measure([binary, "--quiet", "rank", own]))
         own.unlink()
     seconds = []
@@ -66,6 +73,17 @@ def nights(binary: Path, home: Path, repeats: int) -> tuple[list[bench.Measured]
         seconds.append(time.perf_counter() - start)
         shutil.rmtree(output, ignore_errors=True)
     return runs, bench.median(seconds)
+
+
+def workshop_records(register: str) -> str:
+    """Two pieces of work for every vehicle, on days spread over the two years."""
+    kinds = ["injector_cleaning", "intake_cleaning", "spark_plugs", "air_filter", "other"]
+    lines = ["date,vehicle,odometer_km,service,cost"]
+    for v, row in enumerate(register.splitlines()[1:]):
+        for k in range(2):
+            day = date(2023, 3, 1) + timedelta(days=(97 * v + 311 * k) % 640)
+            lines.append(f"{day},{row.split(',')[0]},,{kinds[(v + 2 * k) % len(kinds)]},120")
+    return "\n".join(lines) + "\n"
 
 
 def daily_series(home: Path, sample: int) -> list[list[list[float]]]:
@@ -102,15 +120,17 @@ def main() -> None:
     runs, replacing = nights(args.binary, home, args.repeats)
     if any(run.code != 0 for run in runs):
         sys.exit(f"rank left with code {[run.code for run in runs]}")
+    with_records = runs.pop()
     best, middle = (replacing + f([r.seconds for r in runs]) for f in (min, bench.median))
     cpu, peak = bench.median([r.cpu for r in runs]), max(r.peak_mb for r in runs)
     print(f"\n{args.vehicles} vehicles, {args.days} days, {rows:,} trips, evidence to ranking")
-    each = ", ".join(f"{r.seconds:.2f}" for r in runs)
-    print(f"trimdrift rank: {each} s; deleting the report that it replaces: {replacing:.2f} s")
+    single = ", ".join(f"{r.seconds:.2f}" for r in runs)
+    print(f"trimdrift rank: {single} s; deleting the report that it replaces: {replacing:.2f} s")
     print(f"together best {best:.2f} s, median {middle:.2f} s; CPU {cpu:.2f} s, peak {peak:.0f} MB")
     print(f"  at most {LIMIT_S:.0f} s: {'met' if best <= LIMIT_S else 'MISSED'}")
     series = daily_series(home, args.sample)
     own = middle / args.vehicles
+    print(f"with two workshop records for each vehicle: {with_records.seconds + replacing:.2f} s")
     print(f"per vehicle: trimdrift {1e3 * own:.3f} ms on all cores, {1e3 * cpu / args.vehicles:.3f} ms of CPU")
     few = series[:: max(1, len(series) // 10)]
     weeks = [[y[:end] for end in range(FIRST_LOOK, len(y), LOOK_EVERY)] for vehicle in few for y in vehicle]
