@@ -119,7 +119,7 @@ pub(super) fn near_limit(
 ) -> Option<i32> {
     let mut start = 0;
     let mut since = None;
-    // As for a lasting change.
+    // Rows up to the last that lies beyond a limit.
     let mut beyond = 0;
     for (end, (today, value)) in rows.iter().enumerate() {
         if *value >= upper || *value <= lower {
@@ -133,6 +133,7 @@ pub(super) fn near_limit(
             }
             continue;
         }
+        // As for a lasting change: a mean beyond a limit needs a row beyond it.
         if end >= beyond + WINDOW_DAYS as usize {
             continue;
         }

@@ -83,7 +83,7 @@ pub fn assess(
     jobs.into_par_iter()
         .map(|job| {
             let others = |counts: fn(Service) -> bool| {
-                let of_vehicle = services[job.vehicle.as_str()].iter();
+                let of_vehicle = services.get(job.vehicle.as_str()).into_iter().flatten();
                 let days = of_vehicle.filter(|s| counts(s.service)).map(|s| s.day);
                 let next = days.clone().filter(|day| *day > job.day).min();
                 let last = days.filter(|day| *day < job.day).max();

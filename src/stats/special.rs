@@ -98,7 +98,7 @@ fn horner(coefficients: &[f64], x: f64) -> f64 {
     coefficients.iter().fold(0.0, |sum, c| sum * x + c)
 }
 
-/// [`erfcx`] near nought by tabled Taylor series, to 1e-11 of its value: without branches, for sums of millions of them.
+/// [`erfcx`] near nought by tabled Taylor series, to 1e-11 of its value, for sums of millions of them.
 #[derive(Debug)]
 pub struct ScaledTail {
     /// Coefficients around each node.
@@ -115,7 +115,7 @@ impl ScaledTail {
     pub fn new() -> Self {
         let node = |i: u32| {
             let x = f64::from(i) / Self::PER_UNIT - Self::REACH;
-            // Derivatives: f' = 2 x f - 2 / sqrt(pi), so f'' = 2 x f' + 2 f, and so on (Abramowitz & Stegun 7.1.19,
+            // Derivatives: f' = 2 x f - 2 / sqrt(pi), so f'' = 2 x f' + 2 f, and so on (Abramowitz & Stegun 7.1.20,
             // from memory); divided by their factorials.
             let mut c = [0.0; Self::TERMS];
             c[0] = erfcx(x);
@@ -219,7 +219,7 @@ impl UpperPart {
         Self { from, whole }
     }
 
-    /// Area above `b` and density at `b`, for `b` not below where the part begins.
+    /// Area above `b` and density at `b`.
     #[must_use]
     pub fn tail_and_density(&self, b: f64) -> (f64, f64) {
         if self.from > 0.0 {
@@ -234,13 +234,13 @@ impl UpperPart {
     }
 }
 
-/// Area of the standard normal above `b` as a share of the area above `a`, which is not above `b`.
+/// Area of the standard normal above `b` as a share of the area above `a`.
 #[must_use]
 pub fn normal_tail_ratio(b: f64, a: f64) -> f64 {
     UpperPart::above(a).tail_and_density(b).0
 }
 
-/// Density of the standard normal at `b` as a share of the area above `a`, which is not above `b`.
+/// Density of the standard normal at `b` as a share of the area above `a`.
 #[must_use]
 pub fn normal_density_ratio(b: f64, a: f64) -> f64 {
     UpperPart::above(a).tail_and_density(b).1

@@ -378,6 +378,9 @@ mod tests {
         };
         trip.misfire_warm[2] = (k % 4) as f64;
         let sums = BandSums { n: x(7).floor(), y: x(8), m: x(9), ..BandSums::default() };
+        if k.is_multiple_of(3) {
+            trip.bands[1][2] = BandSums { n: x(15).floor(), y: x(16), m: x(17), ..sums };
+        }
         trip.bands[0][1] =
             BandSums { u: x(10), uu: x(11), mm: x(12), uy: x(13), my: x(14), ..sums };
         trip

@@ -1,4 +1,4 @@
-//! What the fleet knows of itself: register, workshop records, fuel purchases.
+//! What the fleet knows of itself: register, workshop records, fuel purchases; and any such rows by vehicle.
 
 use std::collections::BTreeMap;
 

@@ -8,15 +8,15 @@ is a test of each tested trim series on every week's end from the 90th day on; t
 of one series on the last day. The program's side is in all cases the whole command: reading the lake, all series of a
 vehicle, every look of the history, cause, ranking, report.
 
-Each repeat writes its report into a folder of its own, as a night does, and they are removed at the end: for five minutes
-ext4 goes round the places of files just deleted, which costs a repeat some seconds that no night meets, the last one's
-report being a day old. What a night has to do beside, deleting the report that it replaces, is timed by itself and counted.
+Each repeat writes its report into a folder of its own, and they are removed at the end: for five minutes ext4 goes round the
+places of files just deleted, which costs a repeat some seconds that no night meets, the last one's report being a day old.
+What a night has to do beside, deleting the report that it replaces, is timed by itself and counted.
 """
 
 import argparse
-import os
 import shutil
 import sys
+import tempfile
 import time
 from datetime import date, timedelta
 from pathlib import Path
@@ -52,27 +52,34 @@ def generated(args: argparse.Namespace) -> Path:
 
 def nights(binary: Path, home: Path, repeats: int) -> tuple[list[bench.Measured], float]:
     """The runs, each into a new folder, and the seconds that deleting one report takes; the last run has workshop records."""
-    pipeline = (home / "pipeline.toml").read_text()
-    register = 'register = "vehicles.csv"'
-    records = home / "services.csv"
-    records.write_text(workshop_records((home / "vehicles.csv").read_text()))
-    runs, outputs = [], []
-    for k in range(repeats + 1):
-        outputs.append(home / f"out-{os.getpid()}-{k}")
-        text = pipeline.replace('path = "out"', f'path = "{outputs[-1].name}"')
-        if k == repeats:
-            text = text.replace(register, f'{register}\nservices = "{records.name}"')
-        own = home / f"pipeline-{os.getpid()}-{k}.toml"
-        own.write_text(text)
-        runs.append(bench.measure([binary, "--quiet", "rank", own]))
-        own.unlink()
-    seconds = []
-    for output in outputs:
-        start = time.perf_counter()
-        shutil.rmtree(output / "report", ignore_errors=True)
-        seconds.append(time.perf_counter() - start)
-        shutil.rmtree(output, ignore_errors=True)
+    plain = (home / "pipeline.toml").read_text()
+    (home / "services.csv").write_text(workshop_records((home / "vehicles.csv").read_text()))
+    with tempfile.TemporaryDirectory(prefix="nights-", dir=home) as folder:
+        runs, seconds = [], []
+        for k in range(repeats + 1):
+            text = changed(plain, '"out"', f'"out-{k}"')
+            text = changed(text, '"lake"', '"../lake"')
+            register = 'register = "../vehicles.csv"'
+            text = changed(text, 'register = "vehicles.csv"', register)
+            if k == repeats:
+                text = changed(text, register, f'{register}\nservices = "../services.csv"')
+            own = Path(folder) / f"pipeline-{k}.toml"
+            own.write_text(text)
+            runs.append(bench.measure([binary, "--quiet", "rank", own]))
+            if runs[-1].code != 0:
+                sys.exit(f"rank left with code {runs[-1].code}")
+        for k in range(repeats + 1):
+            start = time.perf_counter()
+            shutil.rmtree(Path(folder) / f"out-{k}" / "report")
+            seconds.append(time.perf_counter() - start)
     return runs, bench.median(seconds)
+
+
+def changed(text: str, old: str, new: str) -> str:
+    """The text with one part of it replaced, which must be there."""
+    if text.count(old) != 1:
+        sys.exit(f"{old} is not in the pipeline file of the lake: delete the lake, it is made anew")
+    return text.replace(old, new)
 
 
 def workshop_records(register: str) -> str:
@@ -118,8 +125,6 @@ def main() -> None:
     home = generated(args)
     rows = polars.scan_parquet(sorted((home / "lake" / "trips").rglob("*.parquet"))).select(polars.len()).collect().item()
     runs, replacing = nights(args.binary, home, args.repeats)
-    if any(run.code != 0 for run in runs):
-        sys.exit(f"rank left with code {[run.code for run in runs]}")
     with_records = runs.pop()
     best, middle = (replacing + f([r.seconds for r in runs]) for f in (min, bench.median))
     cpu, peak = bench.median([r.cpu for r in runs]), max(r.peak_mb for r in runs)

@@ -27,8 +27,8 @@ pub(crate) struct Residuals {
     mean_square: f64,
     /// Correlation of neighbouring days and the number of pairs.
     lag_one: (f64, f64),
-    /// Sum and number of the block values whose mean estimates kappa, under the noise of the last refit.
-    kappa: Option<(f64, f64)>,
+    /// Sum and number of the block values whose mean estimates kappa, once they are worked out.
+    kappa_sum: Option<(f64, f64)>,
 }
 
 /// Shortest segment worth detrending: fewer rows leave too little after the line.
@@ -57,7 +57,7 @@ impl Residuals {
             PhiRule::Fixed(phi) => (phi, 0.0),
             PhiRule::Estimated { prior, .. } => self.lag_one(prior),
         };
-        self.kappa = None;
+        self.kappa_sum = None;
     }
 
     fn add_stretch(&mut self, rows: &[AdjustedRow], segment_rows: usize) {
@@ -141,12 +141,14 @@ impl Residuals {
         (products / squares * (1.0 - lost) + lost, pairs)
     }
 
-    /// [`Residuals::kappa`], worked out once after a refit: the fleet's part in the noise hardly moves until the next.
-    fn kappa(&mut self, sigma: f64, phi: f64, params: &Params) -> (f64, f64) {
-        let kappa = self.kappa.unwrap_or_else(|| self.kappa_blocks(sigma, phi, params));
-        *self.kappa.insert(kappa)
+    /// The sum and number for kappa under the noise at the last refit, whatever it is now: the fleet's part in it hardly
+    /// moves until the next.
+    fn kappa_since_refit(&mut self, sigma: f64, phi: f64, params: &Params) -> (f64, f64) {
+        let sum = self.kappa_sum.unwrap_or_else(|| self.kappa_blocks(sigma, phi, params));
+        *self.kappa_sum.insert(sum)
     }
 
+    /// Sum and number of the block values whose mean estimates kappa.
     fn kappa_blocks(&self, sigma: f64, phi: f64, params: &Params) -> (f64, f64) {
         let size = params.kappa_block_rows;
         let correction = (1.0 - 2.0 * size as f64 / self.rows_per_segment()).max(0.3);
@@ -197,7 +199,7 @@ pub(crate) fn shrunk_noise(
         })
         .collect();
     let blocks: Vec<(f64, f64)> = (residuals.par_iter_mut().zip(&sigma).zip(&phi))
-        .map(|((r, &sigma), &phi)| r.kappa(sigma, phi, params))
+        .map(|((r, &sigma), &phi)| r.kappa_since_refit(sigma, phi, params))
         .collect();
     let (total, count) = blocks.iter().fold((0.0, 0.0), |(t, c), b| (t + b.0, c + b.1));
     let mean = if count > 0.0 { total / count } else { 1.0 };

@@ -312,9 +312,10 @@ impl Workspace {
         }
         let shift = if peak < 30.0 { 0.0 } else { 0.5 * peak * peak };
         let unit = (-shift).exp();
+        let near = &*SCALED_TAIL;
         // Twice Phi(u) exp(u² / 2 - shift).
         let doubled = |u: f64| {
-            if let Some(value) = SCALED_TAIL.at(-u * FRAC_1_SQRT_2) {
+            if let Some(value) = near.at(-u * FRAC_1_SQRT_2) {
                 return value * unit;
             }
             let beyond = erfcx(u.abs() * FRAC_1_SQRT_2) * unit;
