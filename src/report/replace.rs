@@ -105,7 +105,12 @@ fn refuse_foreign(folder: &Path) -> Result<(), ReportError> {
     Ok(())
 }
 
+/// Removes a folder if it is there, its files side by side: thousands of them take a second or two one by one.
 fn clear(folder: &Path) -> Result<(), ReportError> {
+    let files: Vec<PathBuf> =
+        fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path()).collect();
+    // What cannot be removed so is told of below.
+    files.par_iter().for_each(|file| drop(fs::remove_file(file)));
     match fs::remove_dir_all(folder) {
         Err(e) if e.kind() != io::ErrorKind::NotFound => Err(failed(folder, e)),
         _ => Ok(()),
