@@ -107,10 +107,13 @@ fn refuse_foreign(folder: &Path) -> Result<(), ReportError> {
 
 /// Removes a folder if it is there, its files side by side: thousands of them take a second or two one by one.
 fn clear(folder: &Path) -> Result<(), ReportError> {
-    let files: Vec<PathBuf> =
-        fs::read_dir(folder).into_iter().flatten().flatten().map(|entry| entry.path()).collect();
-    // What cannot be removed so is told of below.
-    files.par_iter().for_each(|file| drop(fs::remove_file(file)));
+    // Where it is a link, only the link goes.
+    if fs::symlink_metadata(folder).is_ok_and(|found| found.is_dir()) {
+        let entries = fs::read_dir(folder).into_iter().flatten().flatten();
+        let files: Vec<PathBuf> = entries.map(|entry| entry.path()).collect();
+        // What cannot be removed so is told of below.
+        files.par_iter().for_each(|file| drop(fs::remove_file(file)));
+    }
     match fs::remove_dir_all(folder) {
         Err(e) if e.kind() != io::ErrorKind::NotFound => Err(failed(folder, e)),
         _ => Ok(()),
@@ -132,5 +135,29 @@ fn failed(path: &Path, source: io::Error) -> ReportError {
             ReportError::NotWritable { path, reason: source.to_string() }
         }
         _ => ReportError::Write { path, source },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[cfg(unix)]
+    #[test]
+    fn a_report_that_is_a_link_loses_the_link_and_no_file() {
+        let home = tempfile::tempdir().unwrap();
+        let (kept, report) = (home.path().join("kept"), home.path().join("report"));
+        fs::create_dir(&kept).unwrap();
+        fs::write(kept.join("index.html"), "old").unwrap();
+        std::os::unix::fs::symlink(&kept, &report).unwrap();
+        let page = || rayon::iter::once(("index.html".to_owned(), "new".to_owned()));
+        folder(&report, page()).unwrap();
+        folder(&report, page()).unwrap();
+        assert_eq!(fs::read_to_string(report.join("index.html")).unwrap(), "new");
+        assert_eq!(fs::read_to_string(kept.join("index.html")).unwrap(), "old");
+        let mut left: Vec<_> =
+            fs::read_dir(home.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
+        left.sort();
+        assert_eq!(left, ["kept", "report"]);
     }
 }
