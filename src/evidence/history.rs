@@ -29,6 +29,7 @@ pub(super) struct History<'a> {
 }
 
 impl<'a> History<'a> {
+    /// Of the vehicle's own days and workshop records up to `as_of`.
     pub(super) fn new(
         vehicle: &'a Vehicle,
         days: &'a [Day],
