@@ -5,7 +5,6 @@ use crate::stats::sequential::Break;
 use crate::tables::days::Day;
 use crate::tables::findings::{OFF, SeriesKind};
 use crate::tables::fleet::{Service, ServiceRecord, Vehicle};
-use crate::tables::trips::BANKS;
 
 /// Longest distance believed between two days on the odometer, km per day of the gap.
 const KM_PER_DAY_MAX: f64 = 2_000.0;
@@ -158,7 +157,7 @@ fn cures_from_start(history: &History<'_>) -> Vec<i32> {
 
 /// Mean trim of a day over banks and bands, log-percent.
 fn mean_trim(d: &Day) -> Option<f64> {
-    let bands = (0..BANKS).flat_map(|bank| &d.bank(bank).bands);
+    let bands = d.banks().into_iter().flat_map(|bank| &bank.bands);
     let bands = bands.filter(|b| b.n > 0.0).map(|b| b.y / b.n);
     let (sum, n) = bands.fold((0.0, 0.0), |(sum, n), y| (sum + y, n + 1.0));
     (n > 0.0).then(|| sum / n)

@@ -178,7 +178,7 @@ impl Level {
 /// a vehicle without one, and so that no later day ever moves an earlier value. A band that is shown late is taken to have
 /// moved until then as those whose level stands fast.
 fn learn(levels: &mut Levels, d: &Day, test: &TestSettings) {
-    let bands = || (0..BANKS).map(|bank| &d.bank(bank).bands);
+    let bands = || d.banks().into_iter().map(|bank| &bank.bands);
     let cells = levels.iter().flatten().zip(bands().flatten());
     let shown = cells.filter(|(_, b)| b.n >= test.samples_per_day_min);
     if shown.clone().all(|(l, _)| l.days >= LEVEL_DAYS.1) {

@@ -108,17 +108,16 @@ impl Runs {
             let mut line = lines.line(i).iter();
             each_number(&mut trip, |number| line.next().into_iter().for_each(|x| *number = *x));
             let day = Day::of(&trip);
-            match (self.vehicles.last_mut(), self.days.last_mut()) {
-                (Some((of, _)), Some(sum)) if *of == key && sum.day == day.day => sum.merge(&day),
-                (Some((of, n)), _) if *of == key => {
-                    *n += 1;
-                    self.days.push(day);
+            let run = self.vehicles.last_mut().filter(|(of, _)| *of == key);
+            match (run, self.days.last_mut()) {
+                (Some(_), Some(sum)) if sum.day == day.day => {
+                    sum.merge(&day);
+                    continue;
                 }
-                _ => {
-                    self.vehicles.push((key, 1));
-                    self.days.push(day);
-                }
+                (Some((_, n)), _) => *n += 1,
+                (None, _) => self.vehicles.push((key, 1)),
             }
+            self.days.push(day);
         }
         Ok(())
     }

@@ -4,7 +4,7 @@
 //! that double-precision addition is exact below 2³² (52 significant bits) and therefore associative.
 
 use super::samples::MAX_CYLINDERS;
-use super::trips::{BandSums, Moments, Trip};
+use super::trips::{BANKS, BandSums, Moments, Trip};
 
 /// Microseconds of a day.
 const DAY_US: i64 = 86_400_000_000;
@@ -297,7 +297,12 @@ impl Day {
         }
     }
 
-    /// The same to be changed.
+    /// Of all banks.
+    pub fn banks(&self) -> [&DayBank; BANKS] {
+        std::array::from_fn(|bank| self.bank(bank))
+    }
+
+    /// One bank, to be changed.
     pub fn bank_mut(&mut self, bank: usize) -> &mut DayBank {
         match bank {
             0 => &mut self.first_bank,

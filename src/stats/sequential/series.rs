@@ -111,7 +111,7 @@ pub(crate) struct Block {
 
 /// What whitening a row takes, by the days since the row before it.
 #[derive(Debug, Clone, Copy, Default)]
-struct Step {
+struct Whitening {
     /// Correlation with the row before.
     rho: f64,
     /// Precision of what is new in a row of weight 1: one over its variance, with `kappa`.
@@ -139,7 +139,7 @@ pub struct Blocks {
     previous: Option<AdjustedRow>,
     level: f64,
     /// By gap up to the longest; the first is that of independent rows.
-    steps: Vec<Step>,
+    by_gap: Vec<Whitening>,
     /// Sd of a wave of a year that no peers have taken off, channel units; 0: there is none.
     pub(crate) season_sd: f64,
     /// Day from which on there were peers, whose levels hold what the wave was by then.
@@ -170,14 +170,14 @@ impl Blocks {
         self.settled = 0;
         self.previous = None;
         self.level = 0.0;
-        let step = |gap: i32| {
+        let whitening = |gap: i32| {
             let rho = if gap > 0 { correlation(gap, noise.phi, params) } else { 0.0 };
             let variance = noise.sigma * noise.sigma * (1.0 - rho * rho);
             let precision = (noise.kappa * variance).recip();
-            Step { rho, precision, reach: params.clip_sd * variance.sqrt() }
+            Whitening { rho, precision, reach: params.clip_sd * variance.sqrt() }
         };
-        self.steps.clear();
-        self.steps.extend((0..=params.longest_gap).map(step));
+        self.by_gap.clear();
+        self.by_gap.extend((0..=params.longest_gap).map(whitening));
     }
 
     /// Odometer of the last row, 10,000 km; 0 while empty.
@@ -205,15 +205,16 @@ impl Blocks {
     /// Adds the next row, after [`Blocks::begin`].
     pub(crate) fn push(&mut self, row: &AdjustedRow, breaks: &[Break], params: &Params) {
         let gap = self.previous.map_or(0, |p| row.day - p.day);
-        let step = self.steps.get(gap as usize).or(self.steps.first()).copied().unwrap_or_default();
-        let rho = step.rho;
+        let known = self.by_gap.get(gap as usize).or(self.by_gap.first());
+        let whitening = known.copied().unwrap_or_default();
+        let rho = whitening.rho;
         self.open_block(row, breaks, params);
         if self.list.last().is_some_and(|b| b.day == row.day && b.break_share.is_some()) {
             // Work may have moved the level: held to what was before it, a step would come in as a ramp.
             self.settled = 0;
         }
-        let r = self.clipped(row, &step, params);
-        let w = row.weight * step.precision;
+        let r = self.clipped(row, &whitening, params);
+        let w = row.weight * whitening.precision;
         let before = self.previous.unwrap_or(AdjustedRow { m: 0.0, r: 0.0, x: 0.0, ..*row });
         let (o, x) = (1.0 - rho, row.x - rho * before.x);
         let (m, r_white) = (row.m - rho * before.m, r - rho * before.r);
@@ -238,15 +239,16 @@ impl Blocks {
     }
 
     /// The row's value, held within `clip_sd` of what the rows before it predict.
-    fn clipped(&self, row: &AdjustedRow, step: &Step, params: &Params) -> f64 {
+    fn clipped(&self, row: &AdjustedRow, whitening: &Whitening, params: &Params) -> f64 {
         match self.previous {
             Some(before) if self.settled >= params.clip_after_rows => {
-                let predicted = self.level + step.rho * (before.r - self.level);
+                let Whitening { rho, reach, .. } = *whitening;
+                let predicted = self.level + rho * (before.r - self.level);
                 let off = row.r - predicted;
-                if off * off * row.weight <= step.reach * step.reach {
+                if off * off * row.weight <= reach * reach {
                     return row.r;
                 }
-                predicted + off.signum() * step.reach / row.weight.sqrt()
+                predicted + off.signum() * reach / row.weight.sqrt()
             }
             _ => row.r,
         }
