@@ -16,6 +16,7 @@ mod counts;
 mod location;
 mod regression;
 mod sequential;
+mod timing;
 mod trend;
 
 /// An answer, or what is wrong with the request.
@@ -24,7 +25,7 @@ type Answer = Result<Value, String>;
 /// A name and what computes it.
 type Served = (&'static str, fn(&Args<'_>) -> Answer);
 
-/// Everything that is served; `list` answers these names.
+/// Everything that is served but what is timed; `list` answers these names.
 const SERVED: [&[Served]; 6] = [
     location::SERVED,
     regression::SERVED,
@@ -56,11 +57,12 @@ pub fn serve(input: impl BufRead, mut output: impl Write) -> std::io::Result<()>
 fn answer(line: &str) -> Answer {
     let request: Value = serde_json::from_str(line).map_err(|e| format!("not JSON: {e}"))?;
     let what = request["what"].as_str().ok_or("\"what\" is missing")?;
-    let mut served = SERVED.into_iter().flatten();
+    let served = SERVED.into_iter().flatten();
     if what == "list" {
         return Ok(served.map(|(name, _)| *name).collect());
     }
     let (_, compute) = served
+        .chain(timing::TIMED)
         .find(|(name, _)| *name == what)
         .ok_or_else(|| format!("{what:?} is not served; {{\"what\": \"list\"}} names what is"))?;
     compute(&Args(&request["args"]))

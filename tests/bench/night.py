@@ -3,10 +3,11 @@
     python3 tests/bench/night.py [--dir DIR] [--vehicles N] [--days N] [--repeats N] [--sample N]
 
 The lake is generated once into DIR and used again. Beside it runs pymannkendall's Hamed-Rao test on the daily trims of a
-sample of the same vehicles, one process. Three comparisons are printed, because they are far apart: the same work, which
-is a test of each tested trim series on every week's end from the 90th day on; that for one series alone; and a single test
-of one series on the last day. The program's side is in all cases the whole command: reading the lake, all series of a
-vehicle, every look of the history, cause, ranking, report.
+sample of the same vehicles, one process. Two kinds of comparison are printed, because they are far apart. Test against test,
+on the same daily values of one series and on one thread each: a single answer on the last day, and an answer on every week's
+end from the 90th day on. And the whole command against the library's test: reading the lake, all series of a vehicle, every
+look of the history, cause, ranking and report on the program's side; on the other, each tested trim series every week, one
+series every week, and a single test of one series on the last day.
 
 Each repeat writes its report into a folder of its own, and they are removed at the end: for five minutes ext4 goes round the
 places of files just deleted, which costs a repeat some seconds that no night meets, the last one's report being a day old.
@@ -25,8 +26,11 @@ import bench
 
 bench.enter_environment()
 
+sys.path.append(str(bench.ROOT / "tests" / "crosscheck"))
+
 import polars  # noqa: E402
 import pymannkendall  # noqa: E402
+from binary import ask  # noqa: E402
 
 LIMIT_S = 20.0
 """Wall time that a night may take on two cores."""
@@ -86,8 +90,9 @@ def workshop_records(register: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def daily_series(home: Path, sample: int) -> list[list[list[float]]]:
-    """The tested trims, bank 1, day by day, for evenly spread vehicles: the mean, idle and load less the other bands."""
+def daily_series(home: Path, sample: int) -> list[dict[str, list]]:
+    """The tested trims, bank 1, day by day, for evenly spread vehicles: the mean (`y0`), idle and load less the other bands
+    (`y1`, `y2`), with the day (`day`) and the distance since the first (`x`, 10,000 km)."""
     trips = polars.scan_parquet(sorted((home / "lake" / "trips").rglob("*.parquet")))
     names = trips.select("vehicle").unique().sort("vehicle").collect()["vehicle"]
     chosen = names.gather_every(max(1, len(names) // sample)).head(sample)
@@ -96,12 +101,12 @@ def daily_series(home: Path, sample: int) -> list[list[list[float]]]:
     days = (
         trips.filter(polars.col("vehicle").is_in(chosen.implode()))
         .group_by("vehicle", day=polars.col("start").dt.date())
-        .agg(*(series.alias(f"y{i}") for i, series in enumerate(tested)))
+        .agg(polars.col("km").sum(), *(series.alias(f"y{i}") for i, series in enumerate(tested)))
         .sort("vehicle", "day")
+        .with_columns(polars.col("day").to_physical(), x=polars.col("km").cum_sum().over("vehicle") / 1e4)
         .collect()
     )
-    parts = days.partition_by("vehicle", maintain_order=True)
-    return [[part[f"y{i}"].to_list() for i in range(len(tested))] for part in parts]
+    return [part.to_dict(as_series=False) for part in days.partition_by("vehicle", maintain_order=True)]
 
 
 def main() -> None:
@@ -128,12 +133,31 @@ def main() -> None:
     series = daily_series(home, args.sample)
     own = middle / args.vehicles
     print(f"per vehicle: trimdrift {1e3 * own:.3f} ms on all cores, {1e3 * cpu / args.vehicles:.3f} ms of CPU")
-    few = series[:: max(1, len(series) // 10)]
-    weeks = [[y[:end] for end in range(FIRST_LOOK, len(y), LOOK_EVERY)] for vehicle in few for y in vehicle]
-    each = per_history(weeks) * len(weeks) / len(few)
-    against(f"every week, each of the {len(few[0])} tested trims", len(few), each, own)
-    against("every week, one series", len(few), each / len(few[0]), own)
-    against("once, on the last day, one series", len(series), per_history([[vehicle[0]] for vehicle in series]), own)
+    few, tested = series[:: max(1, len(series) // 10)], ["y0", "y1", "y2"]
+    trims = [vehicle[name] for vehicle in few for name in tested]
+    each_week = per_history([[y[:end] for end in range(FIRST_LOOK, len(y), LOOK_EVERY)] for y in trims])
+    last_day = per_history([[vehicle["y0"]] for vehicle in series])
+    every_night, once = own_test(args.binary, series)
+    print("test against test, the same daily values, one thread")
+    against(f"one answer on the last day ({len(series)} series)", last_day, once)
+    against(f"an answer every week ({len(few)} vehicles); ours every night", each_week, every_night)
+    print("the whole command on all cores against the library's test")
+    against(f"every week, each of the {len(tested)} tested trims", each_week * len(tested), own)
+    against("every week, one series", each_week, own)
+    against("once, on the last day, one series", last_day, own)
+
+
+def own_test(binary: Path, series: list[dict[str, list]]) -> tuple[float, float]:
+    """Seconds that the drift test takes for a series, with a look at every night it looks at, and on the last day alone."""
+    columns = {"days": "day", "distances": "x", "values": "y0"}
+    asked = {name: [vehicle[column] for vehicle in series] for name, column in columns.items()}
+    answers = ask(binary, [("drift_seconds", asked)] * 3)
+    if answers[0]["once_slopes"] < len(series):
+        sys.exit(f"the last day's slope is known of {answers[0]['once_slopes']} series of {len(series)}: use more --days")
+    looks = answers[0]["nights_looks"] / len(series)
+    print(f"drift test: {looks:.0f} looks a series")
+    middle = [bench.median([answer[part] for answer in answers]) / len(series) for part in ("nights_seconds", "once_seconds")]
+    return middle[0], middle[1]
 
 
 def per_history(asked: list[list[list[float]]]) -> float:
@@ -145,10 +169,11 @@ def per_history(asked: list[list[list[float]]]) -> float:
     return (time.perf_counter() - start) / len(asked)
 
 
-def against(what: str, vehicles: int, theirs: float, own: float) -> None:
+def against(what: str, theirs: float, own: float) -> None:
     """One line of comparison."""
     verdict = "met" if theirs / own >= FACTOR else "MISSED"
-    print(f"  pymannkendall's Hamed-Rao test, {what} ({vehicles} vehicles): {1e3 * theirs:.2f} ms, {theirs / own:.0f} times; {FACTOR:.0f} times: {verdict}")
+    took = f"the library {1e3 * theirs:.2f} ms, trimdrift {1e3 * own:.3f} ms"
+    print(f"  {what}: {took}, {theirs / own:.0f} times; {FACTOR:.0f} times: {verdict}")
 
 
 if __name__ == "__main__":
