@@ -46,6 +46,11 @@ const BASELINE_BOUND: f64 = 1.645;
 /// Most evidence that one day may bring, nats: one bad trip never flags a vehicle.
 const DAY_NATS_MAX: f64 = 3.0;
 
+/// Most evidence that the days of one calendar week may bring, nats: damp or a bad tank makes misfires for some days and goes,
+/// worn parts go on. A burst of eight days lies in two such weeks and stays below the limit, which is 11; three weeks of
+/// misfires reach it. From the rate on at which a catalyst is at stake nothing is waited for.
+const WEEK_NATS_MAX: f64 = 4.0;
+
 /// Largest sum of evidence, far beyond any limit.
 const SUM_MAX: f64 = 1e100;
 
@@ -79,6 +84,8 @@ struct Watch {
     /// By which rates rise, and by how much.
     sums: [[f64; RISES.len()]; RISING.len()],
     last_week: Option<i32>,
+    /// Evidence of that week so far, nats.
+    of_week: [[f64; RISES.len()]; RISING.len()],
     flagged_on: Option<i32>,
     recent: Vec<(i32, f64, f64)>,
     /// Day of the last recorded work that may have cured a high rate, and that rate.
@@ -179,6 +186,7 @@ impl Watch {
             expected: DISPERSION_PRIOR.1,
             sums: [[0.0; RISES.len()]; RISING.len()],
             last_week: None,
+            of_week: [[0.0; RISES.len()]; RISING.len()],
             flagged_on: None,
             recent: Vec::new(),
             repair: None,
@@ -259,19 +267,24 @@ impl Watch {
         let means = [0, 1].map(|state| nulls[state] * seen[state].kilorevs);
         let week = d.day.div_euclid(7);
         let weeks = f64::from(self.last_week.map_or(1, |w| week - w));
+        if self.last_week != Some(week) {
+            self.of_week = Default::default();
+        }
         self.last_week = Some(week);
         let nats = [0, 1].map(|state| {
             let (count, mean) = (seen[state].count, means[state]);
             if mean > 0.0 { log_ratios(count, mean, self.dispersion) } else { [0.0; RISES.len()] }
         });
-        // Bounded, so that nought times infinity cannot come up.
-        let gains = nats.map(|of_state| of_state.map(|n| n.clamp(-300.0, 300.0).exp()));
-        let most = DAY_NATS_MAX.exp();
-        for (sums, rising) in self.sums.iter_mut().zip(RISING) {
-            for (k, sum) in sums.iter_mut().enumerate() {
-                let gain: f64 = (0..2).filter(|s| rising[*s]).map(|s| gains[s][k]).product();
+        let severe = c >= decide.misfire_severe_per_1000_rev * e;
+        let ways = self.sums.iter_mut().zip(&mut self.of_week).zip(RISING);
+        for ((sums, of_week), rising) in ways {
+            for (k, (sum, so_far)) in sums.iter_mut().zip(of_week).enumerate() {
+                let today: f64 = (0..2).filter(|s| rising[*s]).map(|s| nats[s][k]).sum();
+                let most = if severe { SUM_MAX } else { WEEK_NATS_MAX.max(*so_far) };
+                let by_now = (*so_far + today.clamp(-300.0, DAY_NATS_MAX)).min(most);
                 // Infinite evidence could never fade.
-                *sum = ((*sum + weeks) * gain.min(most)).min(SUM_MAX);
+                *sum = ((*sum + weeks) * (by_now - *so_far).exp()).min(SUM_MAX);
+                *so_far = by_now;
             }
         }
         // Learns from the past only. A ratio of sums, because single days of hardly any expected misfires have
@@ -351,7 +364,10 @@ impl Watch {
         // Evidence takes long to fade after weeks of misfires: well below the rate that is acted on it is not asked.
         let least = decide.misfire_per_1000_rev_min;
         let faded = self.log_r() < log_limit - decide.watch_nats;
-        let gone_back = rate < CURED_SHARE * least || (faded && rate < least);
+        // What was flagged for its last two weeks has not gone back because the weeks before were quiet.
+        let late = self.recent_rate(RATE_DAYS).rate().unwrap_or(0.0);
+        let stays = rate.max(late);
+        let gone_back = stays < CURED_SHARE * least || (faded && stays < least);
         // Few revolutions are cold: as if some events more had come at the warm rate.
         let of_warm = FAMILY_SHAPE * self.dispersion;
         let mostly_cold = match (warm.rate().filter(|r| *r > 0.0), cold.rate()) {
@@ -486,6 +502,35 @@ mod tests {
             watch.recent.push((day, 10.0 * rate(day), 10.0));
         }
         watch
+    }
+
+    /// Day of the flag of a vehicle with ten thousand revolutions a day that misfires at `rate` per 1,000 on each day.
+    fn flagged(rate: impl Fn(i32) -> f64) -> Option<i32> {
+        use crate::tables::days::Misfires;
+        let mut watch = Watch::new();
+        for day in 0..250 {
+            let mut d = Day::default();
+            (d.day, d.counted_revs_warm) = (day, 10_000.0);
+            let mut misfires = Misfires::default();
+            misfires.warm[1] = (10.0 * rate(day)).round() as f32;
+            d.misfires = Some(Box::new(misfires));
+            watch.take(&d, [0.05; 2], &TestSettings::DEFAULT, &DecideSettings::DEFAULT, 11.0);
+        }
+        watch.flagged_on
+    }
+
+    #[test]
+    fn a_burst_of_a_week_is_waited_out_and_what_goes_on_is_not() {
+        for first in 140..147 {
+            let burst = |days: i32, rate: f64| {
+                flagged(|day| if (first..first + days).contains(&day) { rate } else { 0.0 })
+            };
+            assert_eq!(burst(8, 4.0), None, "a burst from {first}");
+            let day = burst(100, 4.0).expect("misfires that go on");
+            assert!((first + 8..first + 23).contains(&day), "{first} {day}");
+            let day = burst(100, 30.0).expect("a catalyst is at stake");
+            assert!(day < first + 6, "{first} {day}");
+        }
     }
 
     #[test]
