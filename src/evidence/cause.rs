@@ -236,7 +236,7 @@ fn trim_shape(cause: Cause, w: &Witnesses<'_>) -> f64 {
 /// cold; on one cylinder, mostly warm or mostly cold.
 ///
 /// A restricted injector makes its cylinder lean, which misfires cold first; plugs wear together and fail
-/// under load, warm; one weak coil is rarer than either.
+/// under load, warm; of ignition faults a third are one coil, lead or cracked plug.
 fn misfire_pattern(cause: Cause, w: &Witnesses<'_>) -> f64 {
     let Some(m) = w.misfires else { return 1.0 };
     let cold = m.mostly_cold;
@@ -252,7 +252,7 @@ fn misfire_pattern(cause: Cause, w: &Witnesses<'_>) -> f64 {
         Cause::MeteringError => [0.93, 0.04, 0.02, 0.005, 0.005],
         Cause::IntakeDeposits => [0.45, 0.07, 0.42, 0.02, 0.04],
         Cause::ThrottleDeposits => [0.94, 0.02, 0.02, 0.01, 0.01],
-        Cause::WornIgnition => [0.04, 0.76, 0.12, 0.05, 0.03],
+        Cause::WornIgnition => [0.04, 0.56, 0.09, 0.21, 0.10],
         Cause::LeakingInjector => [0.75, 0.05, 0.06, 0.07, 0.07],
         Cause::Unexplained => [0.85, 0.05, 0.05, 0.025, 0.025],
     };
@@ -311,14 +311,24 @@ fn gaussian(seen: Estimate, mean: f64, sd: f64) -> f64 {
 /// Worn plugs grow likely as their distance nears their life.
 fn plugs(cause: Cause, w: &Witnesses<'_>) -> f64 {
     match (cause, w.plug_km) {
-        (Cause::WornIgnition, Some(km)) => (km / w.plug_life_km).powi(2).clamp(0.15, 4.0),
+        (Cause::WornIgnition, Some(km)) => {
+            of_plugs((km / w.plug_life_km).powi(2).clamp(0.15, 4.0), w)
+        }
         _ => 1.0,
     }
+}
+
+/// What new or old plugs say of the ignition: where one cylinder misfires it is a coil as often as a plug, and a coil does not
+/// care how old the plugs are (own judgement, no source).
+fn of_plugs(said: f64, w: &Witnesses<'_>) -> f64 {
+    let one = w.misfires.is_some_and(|m| m.stands && m.cylinder.is_some());
+    if one { 0.5 * (1.0 + said) } else { said }
 }
 
 /// A cure carried out lately makes its cause less likely.
 fn history(cause: Cause, w: &Witnesses<'_>) -> f64 {
     match (w.cured_days_ago)(cause) {
+        Some(days) if days < CURE_DAYS && cause == Cause::WornIgnition => of_plugs(0.3, w),
         Some(days) if days < CURE_DAYS => 0.3,
         _ => 1.0,
     }
