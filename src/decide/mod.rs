@@ -68,10 +68,10 @@ pub fn decide(
     // What was flagged once keeps its day, also where it has gone back.
     let flagged_on = grounds.iter().chain(lapsed.as_ref().map(|(g, _)| g)).map(|g| g.0).min();
     let likely = likely_actions(findings, vehicle);
-    let misfires = grounds.iter().any(|(_, ground)| *ground == Ground::Misfire);
-    let pending = flagged_on
-        .filter(|_| state == State::Act && !misfires)
-        .and_then(|since| proof_pending(findings, &likely, since));
+    let pending = match state {
+        State::Act => proof_pending(findings, &likely, &grounds),
+        State::Watch | State::Sound | State::TooLittleData => None,
+    };
     let state = if pending.is_some() { State::Watch } else { state };
     let first = likely.first().filter(|_| state == State::Act);
     let action = match (state, first) {
@@ -184,8 +184,10 @@ fn drift_is_small(
         let mut parts = findings.series.iter().filter(|p| p.kind.is_part_of(s.kind));
         parts.any(|p| along(p.change).lo > least(p))
     };
+    // The evidence knows of work that may have taken a rise away, and goes on counting it; the change does not.
+    let nothing = change.value < BACK_SHARE * least(s) && change.lo < 0.0;
     // A fall is as good as none where a rise of its size would be.
-    ((faded && gone) || change.hi < s.least_change) && !part_moved()
+    ((faded && gone) || nothing || change.hi < s.least_change) && !part_moved()
 }
 
 /// Whether of a drift that was flagged nothing more is to be seen than of any jump: the evidence is less than half of that
@@ -238,20 +240,38 @@ fn from_nought(findings: &VehicleFindings, kind: SeriesKind) -> Option<(f64, f64
     (both.0.is_finite() && both.1.is_finite()).then_some(both)
 }
 
-/// The last recorded work that answers what is likely, if it is too short ago to tell its effect. Misfires do not wait for
-/// it: the catalyst is at risk.
+/// Days for which work is waited with at most: what a vehicle shows seldom would hold an order back for ever (own judgement,
+/// no source).
+const PROOF_DAYS: i32 = 60;
+
+/// The last recorded work whose effect on what stands cannot be told yet: work that answers what is likely, or that has proved
+/// a repair of another series while too few days have shown the one that stands. Misfires do not wait for it: the catalyst is
+/// at risk.
 fn proof_pending<'f>(
     findings: &'f VehicleFindings,
     likely: &[Likely],
-    since: i32,
+    grounds: &[Dated],
 ) -> Option<&'f (i32, String)> {
-    let proved = findings.proved_before?;
+    let since = grounds.iter().map(|(day, _)| *day).min()?;
+    let last = findings.period?.1;
     let asked = |name: &str| {
         let mut worth = likely.iter().filter(|l| l.probability > WORTH_A_LOOK);
         worth.any(|l| answers(name, l.action))
     };
-    let fresh = findings.services.iter().filter(|(day, _)| *day >= since && *day > proved);
-    fresh.filter(|(_, name)| asked(name)).max_by_key(|(day, _)| *day)
+    let repaired = |day: i32| findings.series.iter().any(|s| s.repaired_on == Some(day));
+    let unproved = |day: i32| {
+        grounds.iter().all(|(_, ground)| match ground {
+            Ground::Drift(i) | Ground::Level(i) | Ground::NearLimit(i) => {
+                findings.series[*i].tenth_last.is_none_or(|tenth| tenth < day)
+            }
+            Ground::Misfire => false,
+        })
+    };
+    let fresh =
+        findings.services.iter().filter(|(day, _)| *day >= since && last - day < PROOF_DAYS);
+    fresh
+        .filter(|(day, name)| unproved(*day) && (asked(name) || repaired(*day)))
+        .max_by_key(|(day, _)| *day)
 }
 
 /// Whether recorded work is the one that was asked for. Hoses, pumps and coils stand in the records as other work, but so do
@@ -377,7 +397,7 @@ fn leading_series<'f>(
         Ground::Misfire => None,
     });
     let moved = |part: fn(SeriesKind) -> bool| {
-        let size = |s: &SeriesFinding| as_fault(s.change.value);
+        let size = |s: &SeriesFinding| as_fault(s.change.value, findings);
         let parts = findings.series.iter().filter(|s| part(s.kind) && size(s).is_finite());
         parts.max_by(|a, b| size(a).total_cmp(&size(b)))
     };
@@ -427,13 +447,15 @@ fn affected_bank(
     if !known || !(parted || (one - two).abs() > settings.level_change_pct / 2.0) {
         return None;
     }
-    Some(if as_fault(one) > as_fault(two) { 1 } else { 2 })
+    Some(if as_fault(one, findings) > as_fault(two, findings) { 1 } else { 2 })
 }
 
-/// Size of a change for telling what moved where parts have parted: most faults make a trim rise, so a fall counts half
-/// (own judgement, no source).
-fn as_fault(change: f64) -> f64 {
-    if change < 0.0 { -0.5 * change } else { change }
+/// Size of a change for telling what moved where parts have parted: most faults make a trim rise, so a fall counts half, and a
+/// rise where an injector leaks (own judgement, no source).
+fn as_fault(change: f64, findings: &VehicleFindings) -> f64 {
+    let leaks = findings.causes.first().is_some_and(|c| c.cause == Cause::LeakingInjector);
+    let against = (change < 0.0) != leaks;
+    if against { 0.5 * change.abs() } else { change.abs() }
 }
 
 /// What of the trim comes nearest to the limit of the correction.
@@ -465,7 +487,7 @@ fn towards_limit(
     let by_room = |a: &TowardsLimit, b: &TowardsLimit| a.room.total_cmp(&b.room);
     let is_gap = |kind| matches!(kind, SeriesKind::IdleGap | SeriesKind::LoadGap);
     if drifts(findings, grounds, is_gap) {
-        let size = |s: &&SeriesFinding| as_fault(s.change.value);
+        let size = |s: &&SeriesFinding| as_fault(s.change.value, findings);
         let own = || {
             let known = bands().filter(|s| s.drift_per_10000km.is_known());
             known.filter(|s| s.change.is_known())

@@ -60,7 +60,7 @@ pub(super) fn sentence(
             )
         }
         State::Sound if findings.misfires.is_none() => {
-            "No drift and no lasting change; the logs carry no misfire counters.".to_owned()
+            "No drift and no lasting change beyond the ordinary; the logs carry no misfire counters.".to_owned()
         }
         State::Sound => {
             "No drift, no lasting change and no misfires beyond the ordinary.".to_owned()
@@ -178,7 +178,7 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, because: &Because<'_>) -> 
                 | SeriesKind::IdleGap => drift_clause(verdict, because.drift_of),
             },
             Ground::Level(_) => format!("{}, and stays there", trim_clause(verdict)),
-            Ground::NearLimit(_) => near_limit_clause(findings, grounds),
+            Ground::NearLimit(_) => near_limit_clause(verdict, findings, grounds),
             Ground::Misfire => misfire_clause(findings),
         };
         if !clauses.iter().any(|c| c.starts_with(&clause) || clause.starts_with(c.as_str())) {
@@ -194,7 +194,9 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, because: &Because<'_>) -> 
     let named = because.causes.iter().map(|(cause, p)| {
         // A posterior is never certain: its own model may be wrong.
         let sure = if *p > 0.99 { "over 99 %".to_owned() } else { format!("{:.0} %", 100.0 * p) };
-        format!("{} ({sure})", cause.words())
+        // Words that follow "the pattern fits".
+        let cause = if *cause == Cause::Unexplained { "none that is known" } else { cause.words() };
+        format!("{cause} ({sure})")
     });
     let named = named.collect::<Vec<_>>().join(" or ");
     let cause = if named.is_empty() { named } else { format!("; the pattern fits {named}") };
@@ -206,14 +208,24 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, because: &Because<'_>) -> 
 }
 
 /// Told once, for the band that stands nearest to the limit.
-fn near_limit_clause(findings: &VehicleFindings, grounds: &[Dated]) -> String {
-    let raw = grounds.iter().filter_map(|(_, ground)| match ground {
-        Ground::NearLimit(i) => Some(findings.series[*i].recent_raw),
+fn near_limit_clause(verdict: &Verdict, findings: &VehicleFindings, grounds: &[Dated]) -> String {
+    let near = grounds.iter().filter_map(|(_, ground)| match ground {
+        Ground::NearLimit(i) => Some(&findings.series[*i]),
         Ground::Drift(_) | Ground::Level(_) | Ground::Misfire => None,
     });
-    let highest = raw.filter(|r| r.is_finite()).max_by(|a, b| a.abs().total_cmp(&b.abs()));
-    let stands = highest.map_or(String::new(), |raw| format!(" at {:+.0} %,", percent(raw)));
-    format!("the total correction stands{stands} near its limit")
+    let near = near.filter(|s| s.recent_raw.is_finite());
+    let highest = near.max_by(|a, b| a.recent_raw.abs().total_cmp(&b.recent_raw.abs()));
+    let beyond = verdict.towards_limit.is_some_and(|t| t.room <= 0.0);
+    let limit = if beyond { "beyond its limit" } else { "near its limit" };
+    let Some(s) = highest else { return format!("the total correction stands {limit}") };
+    let of = match s.kind {
+        SeriesKind::Trim(bank, band) if findings.of(SeriesKind::BankGap).is_some() => {
+            format!(" of bank {bank} at {}", band.as_str())
+        }
+        SeriesKind::Trim(_, band) => format!(" at {}", band.as_str()),
+        _ => String::new(),
+    };
+    format!("the total correction{of} stands at {:+.0} %, {limit}", percent(s.recent_raw))
 }
 
 fn drift_clause(verdict: &Verdict, of: Option<SeriesKind>) -> String {

@@ -4,7 +4,7 @@
 //! workshop records, alarms of whole families. Never: asks why a series changed.
 
 use super::declared::{level_limits, params};
-use super::history::History;
+use super::history::{CURE_ROWS, History};
 use super::level;
 use super::series::{Monitored, daily, monitored};
 use super::windows::{self, Windows};
@@ -294,6 +294,7 @@ fn follow(
         kind,
         days: rows.len(),
         days_in_all,
+        tenth_last: all.len().checked_sub(CURE_ROWS).map(|at| all[at].day),
         baseline: baseline(&raw, base_days),
         least_change: params.least_rise,
         least_fall: params.least_fall,

@@ -122,6 +122,8 @@ pub struct SeriesFinding {
     pub days: usize,
     /// Days with a value in all.
     pub days_in_all: usize,
+    /// Day of the tenth value from the last: what work done later did to this series is not known yet.
+    pub tenth_last: Option<i32>,
     /// Own level in the baseline period, before peers are taken off.
     pub baseline: f64,
     /// Size from which a rise counts.

@@ -92,7 +92,7 @@ fn a_trim_that_has_surely_changed_by_what_counts_is_never_sound() {
 fn work_that_was_asked_for_is_given_ten_days() {
     let after = |work: &str, day: i32| {
         decided(12.0, 8.0, |f| {
-            f.proved_before = Some(20_508);
+            f.series.iter_mut().for_each(|s| s.tenth_last = Some(20_508));
             f.services = vec![(day, work.to_owned())];
         })
     };
@@ -108,6 +108,31 @@ fn work_that_was_asked_for_is_given_ten_days() {
     {
         assert_eq!(after(work, day).state, State::Act, "{work} on {day}");
     }
+}
+
+/// Work that has proved a repair of all bands on day 20,470; what parted one band from the others was flagged before it.
+#[test]
+fn what_a_repair_left_standing_waits_until_ten_days_have_shown_it() {
+    let left = |worked_on: i32, tenth_last: i32| {
+        decided(0.0, 8.0, |f| {
+            let [all, band, ..] = &mut f.series[..] else { panic!("series") };
+            (all.flagged_up, all.repaired_on) = (None, Some(worked_on));
+            (band.flagged_up, band.log_r_up) = (Some(FLAGGED), 12.0);
+            band.tenth_last = Some(tenth_last);
+            f.services = vec![(worked_on, "airflow_sensor_cleaning".to_owned())];
+        })
+    };
+    assert_eq!(left(20_470, 20_465).state, State::Watch);
+    assert_eq!(left(20_470, 20_475).state, State::Act, "ten days have shown that it stands");
+    assert_eq!(left(20_450, 20_440).state, State::Act, "nobody waits for ever");
+}
+
+#[test]
+fn evidence_without_a_change_is_not_acted_on() {
+    let stands =
+        |lo: f64| decided(12.0, 0.0, |f| f.series[0].change = Estimate { value: 1.0, lo, hi: 4.0 });
+    assert_eq!(stands(-2.0).state, State::Watch);
+    assert_eq!(stands(0.5).state, State::Act);
 }
 
 #[test]

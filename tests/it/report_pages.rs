@@ -35,6 +35,7 @@ fn series(kind: SeriesKind, change: f64, flagged_up: Option<i32>) -> SeriesFindi
         kind,
         days: 200,
         days_in_all: 300,
+        tenth_last: Some(20_600),
         baseline: 1.5,
         least_change: 3.0,
         least_fall: 3.0,

@@ -338,9 +338,11 @@ impl<'a> State<'a> {
         }
     }
 
-    /// Restarts at an event since the flag if the rows after it are back by at least half.
+    /// Restarts at an event since the flag if the rows after it are back by at least half, and by more than noise is.
     ///
-    /// Rows needed on each side: 10 (common practice, no source); work that changed nothing leaves the flag.
+    /// Rows needed on each side: 10, or else twice as many after it (common practice, no source); work that changed nothing
+    /// leaves the flag. Without a bound on the noise, a rise of 3 % in a series of ordinary noise would be "cured" by every
+    /// fourth piece of work in vain.
     fn prove_repair(&mut self) {
         const ROWS: usize = 10;
         let Some(flag) = self.up.flag.or(self.down.flag) else {
@@ -348,19 +350,25 @@ impl<'a> State<'a> {
         };
         let seen = &self.rows[self.start..self.next];
         let mean = |rows: &[AdjustedRow]| rows.iter().map(|r| r.r).sum::<f64>() / rows.len() as f64;
-        let proven = self.input.breaks.iter().map(|b| b.day).find(|&day| {
+        let proven = self.input.breaks.iter().map(|b| b.day).find_map(|day| {
             let (before, after) = seen.split_at(seen.partition_point(|r| r.day < day));
-            // Decided once, on the tenth row, so that a later wobble cannot pass for a cure.
-            if day < flag.day || after.len() != ROWS || before.len() < 3 * ROWS {
-                return false;
+            // Decided on two days only, so that a later wobble cannot pass for a cure.
+            let decisive = after.len() == ROWS || after.len() == 2 * ROWS;
+            if day < flag.day || !decisive || before.len() < 3 * ROWS {
+                return None;
             }
             let base = mean(&before[..2 * ROWS]);
             let raised = mean(&before[before.len() - ROWS..]) - base;
-            (mean(after) - base).abs() <= 0.5 * raised.abs()
+            let left = mean(after) - base;
+            let rows = 1.0 / ROWS as f64 + 1.0 / after.len() as f64;
+            let noise = (self.noise.long_run_variance() * rows).sqrt();
+            let back = raised.signum() * (raised - left);
+            let cured = left.abs() <= 0.5 * raised.abs() && back > CURE_BEYOND * noise;
+            cured.then_some((day, after.len()))
         });
-        if let Some(day) = proven {
+        if let Some((day, rows)) = proven {
             self.restart(day);
-            self.start = self.next - ROWS;
+            self.start = self.next - rows;
             self.adopt(self.noise);
         }
     }
@@ -573,6 +581,10 @@ fn slow_mode(rows: &[DayRow], common_mode: &[f64], memory_days: f64) -> Vec<f64>
     };
     rows.iter().zip(common_mode).map(mean).collect()
 }
+
+/// How far a trim must have come back after work to count as repaired, standard deviations of the difference of the two means:
+/// the one-sided 90 % bound of a normal (table of the normal distribution).
+const CURE_BEYOND: f64 = 1.282;
 
 /// Fewest rows in a level window.
 const FEWEST_LEVEL_ROWS: usize = 8;
