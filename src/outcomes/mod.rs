@@ -170,7 +170,7 @@ enum Effect {
     Worked,
     None,
     Worse,
-    /// In vain or a cure: the interval holds both.
+    /// In vain or a cure: the interval holds both; or something went that is no cure.
     Unclear,
 }
 
@@ -218,11 +218,9 @@ impl Sides {
     ) -> Option<Sides> {
         // Of all that is watched breathing alone falls where something builds up.
         let sign = if series.kind == SeriesKind::Breathing { -1.0 } else { 1.0 };
-        // One that was off when its logs began should come back to nought.
-        let start = if series.start.abs() > OFF { series.start } else { 0.0 };
         let rows = |window: &Range<i32>| -> Vec<(i32, f64, f64)> {
             let inside = series.rows.iter().filter(|r| window.contains(&r.0));
-            inside.map(|(day, weight, value)| (*day, *weight, sign * (start + value))).collect()
+            inside.map(|(day, weight, value)| (*day, *weight, sign * value)).collect()
         };
         let (b, a) = (rows(before), rows(after));
         if b.len() < ROWS_MIN || a.len() < ROWS_MIN {
@@ -240,12 +238,24 @@ impl Sides {
             + 2.0 * series.reference_sd.powi(2)
             + series.steps_per_day * days_for_steps(&b, &a);
         let (value, half) = (after.at_job - before.at_job, 1.96 * variance.sqrt());
+        // One that was off when its logs began should come back to nought. If it was found to go further off, all between
+        // its baseline and nought is right; if it was found to go towards nought, that is what is wrong.
+        let nought = if series.start.abs() > OFF { -series.start } else { 0.0 };
+        let (low, high) = if growth == 0.0 {
+            (nought, nought)
+        } else if growth * nought < 0.0 {
+            (nought.min(0.0), nought.max(0.0))
+        } else {
+            (0.0, 0.0)
+        };
+        let off = |at_job: f64| at_job - at_job.clamp(low, high);
+        let right = before.mean.clamp(low, high);
         Some(Sides {
-            before: before.mean,
-            after: after.mean,
+            before: before.mean - right,
+            after: after.mean - right,
             change: Estimate { value, lo: value - half, hi: value + half },
             growth,
-            off: [before.at_job, after.at_job],
+            off: [off(before.at_job), off(after.at_job)],
             least: series.least_change,
             is_trim: matches!(series.kind, SeriesKind::TrimBank(_)),
         })
@@ -281,6 +291,9 @@ impl Sides {
         {
             Effect::Worked
         } else if wrong_by >= self.least && least <= 0.0 && most >= wrong_by {
+            Effect::Unclear
+        } else if self.is_wrong() && least >= some {
+            // So much surely went, but it was less than half of what was wrong, or went past what is right.
             Effect::Unclear
         } else {
             Effect::None
@@ -505,6 +518,7 @@ fn median_time(worked: &[&&Outcome]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tables::findings::TrimFlag;
 
     #[test]
     fn the_median_interval_takes_the_ranks_of_the_sign_test() {
@@ -551,6 +565,7 @@ mod tests {
         assert_eq!(trim(10.0, 5.0, 2.0), Effect::Worse);
         assert_eq!(trim(10.0, -5.0, 6.0), Effect::Unclear, "from nothing to all of it");
         assert_eq!(trim(10.0, -3.0, 6.0), Effect::None, "not all of it");
+        assert_eq!(trim(10.0, -4.0, 1.0), Effect::Unclear, "surely some of it, but not half");
         assert_eq!(trim(0.3, -0.1, 1.5), Effect::None, "there was nothing that could go");
         assert_eq!(verdict(&[None, None]), "too_early");
         assert_eq!(verdict(&[Some(Effect::None), Some(Effect::Unclear)]), "unclear");
@@ -561,7 +576,7 @@ mod tests {
         assert_eq!(trim(1.0, -3.0, 1.0), Effect::None);
         assert_eq!(
             trim(3.5, -9.0, 1.0),
-            Effect::None,
+            Effect::Unclear,
             "it went past nought as far as it had stood before it"
         );
     }
@@ -587,6 +602,38 @@ mod tests {
         };
         assert_eq!(off(9.0), Effect::Worked);
         assert_eq!(off(0.0), Effect::None);
+    }
+
+    /// A trim that stood at `start` when its logs began, was found to go `rose` to `grown` from there, and stands at `after`
+    /// once it was worked on.
+    fn found(start: f64, rose: bool, grown: f64, after: f64) -> Effect {
+        let value = |d: i32| if d < 0 { grown } else { after } + f64::from(d.rem_euclid(3)) * 0.1;
+        let series = AdjustedSeries {
+            vehicle: "v".to_owned(),
+            kind: SeriesKind::TrimBank(1),
+            least_change: 3.0,
+            start,
+            rows: (-60..60).map(|d| (d, 1.0, value(d))).collect(),
+            long_run_variance: 0.1,
+            reference_sd: 0.0,
+            steps_per_day: 0.0,
+            slope_per_day: (0.0, 0.001),
+            flags: vec![TrimFlag { day: -20, kind: SeriesKind::TrimAll, rose }],
+        };
+        Sides::of(&series, -1000, 0, &(-45..0), &(7..52)).expect("enough days").effect()
+    }
+
+    #[test]
+    fn what_was_found_to_grow_is_right_at_the_baseline_too() {
+        assert_eq!(found(-8.0, true, 10.0, 0.5), Effect::Worked, "sound at -8, back there");
+        assert_eq!(found(-8.0, true, 10.0, 9.5), Effect::None);
+        assert_eq!(found(-8.0, false, -7.0, 0.5), Effect::Worked, "further off, and back");
+        assert_eq!(
+            found(8.0, true, 4.0, -7.0),
+            Effect::Worked,
+            "sick from the start, and at nought"
+        );
+        assert_eq!(found(8.0, true, 4.0, 3.8), Effect::None);
     }
 
     #[test]
