@@ -61,8 +61,8 @@ struct Standing {
     slow: f64,
     /// How far its group's median, without it, has stood from that of all groups of late.
     apart: Apart,
-    /// Common mode last used for this vehicle.
-    common_mode: f64,
+    /// Mean of the common mode used for this vehicle of late.
+    of_late: Apart,
     last_day: i32,
     /// The last days on which it had a vote in its group and among all.
     voted_on: Option<i32>,
@@ -84,7 +84,7 @@ impl Standing {
         let vote = |on: Option<i32>| (on == Some(day)).then_some((y - self.level, i));
         let (own_voters, own) = group.median_without(vote(self.voted_on));
         let (all_voters, overall) = all.median_without(vote(self.voted_among_all_on));
-        if own_voters >= FEWEST_VOTERS {
+        let m = if own_voters >= FEWEST_VOTERS {
             let noise = unlikeness.noise(own_voters);
             let today = own - overall;
             let apart = self.apart.take(day, today);
@@ -97,13 +97,16 @@ impl Standing {
             let left = (-f64::from(day - self.apart.day) / APART_STALE_DAYS).exp();
             overall + unlikeness.weight(noise) * left * self.apart.mean
         } else {
-            self.common_mode
-        }
+            // Of late, not of the last day: three votes of one day, two of them of sick vehicles, once stood for months.
+            let left = (-f64::from(day - self.of_late.day) / APART_STALE_DAYS).exp();
+            return left * self.of_late.seen / (self.of_late.seen + FEW_DAYS) * self.of_late.mean;
+        };
+        self.of_late.take(day, m);
+        m
     }
 
     fn learn(&mut self, y: f64, m: f64, params: &Params) {
         self.seen += 1;
-        self.common_mode = m;
         let surprise = y - m - self.level;
         self.level = self.own.take(y - m, params.level_memory_rows);
         if self.seen > SLOW_AFTER_ROWS {
@@ -256,7 +259,11 @@ impl Poll {
     }
 }
 
-/// Fewest voters for a reference; below it yesterday's is carried (study, step 1).
+/// Days whose reference is believed by half on days without one (own judgement, no source).
+const FEW_DAYS: f64 = 2.0;
+
+/// Fewest voters for a reference (study, step 1). Below it the study carries yesterday's; here it is that of late, less and
+/// less over some weeks.
 const FEWEST_VOTERS: usize = 3;
 /// Smallest share of those present for the exclusion of strays to stand.
 const STEADY_SHARE: f64 = 0.4;
@@ -493,8 +500,8 @@ impl Walk<'_> {
         for value in values {
             let i = value.vehicle();
             if value.may_have_jumped {
-                let Standing { common_mode, apart, .. } = self.standing[i];
-                self.standing[i] = Standing { common_mode, apart, ..Standing::default() };
+                let Standing { of_late, apart, .. } = self.standing[i];
+                self.standing[i] = Standing { of_late, apart, ..Standing::default() };
             }
             self.today[i] = Some(value.y);
         }
@@ -648,15 +655,29 @@ mod tests {
         assert!(running.sorted.len() == running.recent.len() && running.sorted.len() <= 122);
     }
 
-    /// Vehicles in groups of `size` over a year; those that `strays` names stray by 8 in it.
-    fn year(vehicles: usize, size: usize, strays: fn(usize) -> bool, params: &Params) -> Reference {
+    #[test]
+    fn votes_of_one_day_do_not_stand_for_months() {
+        // Three mates log on one day in three up to day 60; on the last day two of them stand 13 higher. The fourth goes on.
         let rows = |i: usize| -> Vec<DayRow> {
             let noise = |day: i32| f64::from((day * 7919 + 31 * i as i32) % 11 - 5) / 10.0;
-            let stray = |day: i32| if strays(i) { 8.0 * f64::from(day) / 365.0 } else { 0.0 };
-            let row = |day: i32| DayRow { day, x: 0.0, y: noise(day) + stray(day), weight: 1.0 };
-            (0..365).map(row).collect()
+            let sick = |day: i32| if i < 2 && day == 60 { 13.0 } else { 0.0 };
+            let row = |day: i32| DayRow { day, x: 0.0, y: noise(day) + sick(day), weight: 1.0 };
+            (0..120).filter(|day| i == 3 || (*day <= 60 && day % 3 == 0)).map(row).collect()
         };
-        let series: Vec<SeriesInput> = (0..vehicles)
+        let out = reference(&of_groups(4, 4, rows), &Params::default(), 120);
+        let (last, after) = (out.common_mode[3][60], out.common_mode[3][61]);
+        assert!(last > 12.0, "on the day itself the votes count: {last}");
+        assert!(after.abs() < 3.0, "{after}");
+        assert!(out.common_mode[3][119].abs() < 0.5 * after.abs(), "it fades");
+    }
+
+    /// One series a vehicle, in groups of `size`.
+    fn of_groups(
+        vehicles: usize,
+        size: usize,
+        rows: impl Fn(usize) -> Vec<DayRow>,
+    ) -> Vec<SeriesInput> {
+        (0..vehicles)
             .map(|i| SeriesInput {
                 group: i / size,
                 rows: rows(i),
@@ -667,7 +688,18 @@ mod tests {
                 slope_margin: 0.0,
                 report_days: Vec::new(),
             })
-            .collect();
+            .collect()
+    }
+
+    /// Vehicles in groups of `size` over a year; those that `strays` names stray by 8 in it.
+    fn year(vehicles: usize, size: usize, strays: fn(usize) -> bool, params: &Params) -> Reference {
+        let rows = |i: usize| -> Vec<DayRow> {
+            let noise = |day: i32| f64::from((day * 7919 + 31 * i as i32) % 11 - 5) / 10.0;
+            let stray = |day: i32| if strays(i) { 8.0 * f64::from(day) / 365.0 } else { 0.0 };
+            let row = |day: i32| DayRow { day, x: 0.0, y: noise(day) + stray(day), weight: 1.0 };
+            (0..365).map(row).collect()
+        };
+        let series = of_groups(vehicles, size, rows);
         reference(&series, params, 364)
     }
 
