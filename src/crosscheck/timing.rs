@@ -11,8 +11,8 @@ use crate::stats::sequential::{DayRow, Params, SeriesInput, log_limit, run};
 /// What is timed here.
 pub(super) const TIMED: &[Served] = &[("drift_seconds", drift_seconds)];
 
-/// Seconds for all series of a peer group: with a look at every night on which the test takes one, and with one look on the
-/// last day. Both begin with the daily values and hold the peers' reference, the noise and the slope with its interval.
+/// Seconds for all series of a peer group: with every look that nights take, and with one look on the last day that all of them
+/// have. Both begin with the daily values and hold the peers' reference and the noise.
 fn drift_seconds(a: &Args<'_>) -> Answer {
     let (days, distances, values) = (a.rows("days")?, a.rows("distances")?, a.rows("values")?);
     let same = |other: &[Vec<f64>]| {
@@ -25,40 +25,50 @@ fn drift_seconds(a: &Args<'_>) -> Answer {
         let together = days[k].iter().zip(&distances[k]).zip(&values[k]);
         together.map(|((&day, &x), &y)| DayRow { day: day as i32, x, y, weight: 1.0 }).collect()
     };
-    let with_limit = |log_limit: f64| -> Vec<SeriesInput> {
-        (0..days.len())
-            .map(|k| SeriesInput {
-                group: 0,
-                rows: rows(k),
-                breaks: Vec::new(),
-                restarts: Vec::new(),
-                log_limit_up: log_limit,
-                log_limit_down: log_limit,
-                slope_margin: f64::INFINITY,
-                report_days: Vec::new(),
-            })
-            .collect()
+    let limit = log_limit(100.0);
+    let series: Vec<SeriesInput> = (0..days.len())
+        .map(|k| SeriesInput {
+            group: 0,
+            rows: rows(k),
+            breaks: Vec::new(),
+            restarts: Vec::new(),
+            log_limit_up: limit,
+            log_limit_down: limit,
+            slope_margin: 0.0,
+            report_days: Vec::new(),
+        })
+        .collect();
+    let ends = |end: fn(&[DayRow]) -> Option<&DayRow>| {
+        series.iter().filter_map(move |s| end(&s.rows)).map(|row| row.day)
     };
-    let last = days.iter().flatten().copied().fold(0.0, f64::max) as i32;
+    let (Some(first), Some(last)) =
+        (ends(|rows| rows.first()).max(), ends(|rows| rows.last()).min())
+    else {
+        return Err("there are no values".to_owned());
+    };
+    if !(0..last).contains(&first) {
+        return Err(
+            "days must ascend from 0 on, and all series must have some in common".to_owned()
+        );
+    }
     let one_thread = rayon::ThreadPoolBuilder::new()
         .num_threads(1)
         .build()
         .map_err(|e| format!("no thread for the timing: {e}"))?;
-    let params = Params::default();
-    let timed = |series: &[SeriesInput]| {
+    let timed = |params: &Params| {
         let start = Instant::now();
-        let outcomes = one_thread.install(|| run(series, &params, last));
+        let outcomes = one_thread.install(|| run(&series, params, last));
         let seconds = start.elapsed().as_secs_f64();
-        let slopes = outcomes.iter().filter(|o| o.up.slope.is_some()).count();
-        (seconds, outcomes.iter().map(|o| o.looks).sum::<u32>(), slopes)
+        (seconds, f64::from(outcomes.iter().map(|o| o.looks).sum::<u32>()))
     };
-    let nights = timed(&with_limit(log_limit(100.0)));
-    // Without a limit to cross no look is taken before the last day.
-    let once = timed(&with_limit(f64::INFINITY));
+    let nights = timed(&Params::default());
+    // No look before as many days as there are, and the noise is refitted on days that are multiples: on the last one.
+    let (min_days, refit_days) = (last - first, last);
+    let once = timed(&Params { min_days, refit_days, nightly: true, ..Params::default() });
     Ok(figures([
         ("nights_seconds", nights.0),
-        ("nights_looks", f64::from(nights.1)),
+        ("nights_looks", nights.1),
         ("once_seconds", once.0),
-        ("once_slopes", once.2 as f64),
+        ("once_looks", once.1),
     ]))
 }

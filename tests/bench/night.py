@@ -148,14 +148,14 @@ def main() -> None:
 
 
 def own_test(binary: Path, series: list[dict[str, list]]) -> tuple[float, float]:
-    """Seconds that the drift test takes for a series, with a look at every night it looks at, and on the last day alone."""
+    """Seconds that the drift test takes for a series, with every look that nights take, and on the last day alone."""
     columns = {"days": "day", "distances": "x", "values": "y0"}
     asked = {name: [vehicle[column] for vehicle in series] for name, column in columns.items()}
     answers = ask(binary, [("drift_seconds", asked)] * 3)
-    if answers[0]["once_slopes"] < len(series):
-        sys.exit(f"the last day's slope is known of {answers[0]['once_slopes']} series of {len(series)}: use more --days")
-    looks = answers[0]["nights_looks"] / len(series)
-    print(f"drift test: {looks:.0f} looks a series")
+    if answers[0]["once_looks"] < len(series):
+        sys.exit(f"{answers[0]['once_looks']:.0f} looks on the last day at {len(series)} series: use more --days")
+    looks = [answers[0][part] / len(series) for part in ("nights_looks", "once_looks")]
+    print(f"drift test: {looks[0]:.0f} looks a series over all nights, {looks[1]:.1f} at the end")
     middle = [bench.median([answer[part] for answer in answers]) / len(series) for part in ("nights_seconds", "once_seconds")]
     return middle[0], middle[1]
 
