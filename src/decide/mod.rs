@@ -115,6 +115,7 @@ pub fn decide(
             pending,
             watched,
             lacking: lacking.as_deref(),
+            correction_limit_pct: settings.correction_limit_pct,
         },
     );
     // It may have been sold or laid up: whoever plans the bays should ask first.
@@ -163,7 +164,8 @@ fn grounds(
 }
 
 /// Whether the change of a series that was flagged is too small to act on: at the most that it can be, or for the time
-/// being where the evidence has faded and the least that it can be is as good as nothing.
+/// being where the evidence has faded and the least that it can be is as good as nothing, or where it may be none at all and is
+/// as good as nothing, whatever the evidence.
 fn drift_is_small(
     findings: &VehicleFindings,
     s: &SeriesFinding,
@@ -240,8 +242,8 @@ fn from_nought(findings: &VehicleFindings, kind: SeriesKind) -> Option<(f64, f64
     (both.0.is_finite() && both.1.is_finite()).then_some(both)
 }
 
-/// Days for which work is waited with at most: what a vehicle shows seldom would hold an order back for ever (own judgement,
-/// no source).
+/// Days of its logs for which work is waited with at most: what a vehicle shows seldom would hold an order back for ever (own
+/// judgement, no source).
 const PROOF_DAYS: i32 = 60;
 
 /// The last recorded work whose effect on what stands cannot be told yet: work that answers what is likely, or that has proved

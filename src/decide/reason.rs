@@ -19,6 +19,8 @@ pub(super) struct Because<'a> {
     /// The series for whose sake the vehicle is watched.
     pub(super) watched: Option<SeriesKind>,
     pub(super) lacking: Option<&'a str>,
+    /// Total correction at which the engine computer gives up, percent.
+    pub(super) correction_limit_pct: f64,
 }
 
 /// Plain sentence for a verdict.
@@ -36,7 +38,7 @@ pub(super) fn sentence(
             days => format!("{days} days before its last trip"),
         };
         return format!(
-            "It was flagged, and {} was recorded {when}: whether that helped shows after ten days with trips.",
+            "It was flagged, and {} was recorded {when}: whether that was enough shows after ten days with trips that tell.",
             work.replace('_', " ")
         );
     }
@@ -178,7 +180,7 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, because: &Because<'_>) -> 
                 | SeriesKind::IdleGap => drift_clause(verdict, because.drift_of),
             },
             Ground::Level(_) => format!("{}, and stays there", trim_clause(verdict)),
-            Ground::NearLimit(_) => near_limit_clause(verdict, findings, grounds),
+            Ground::NearLimit(_) => near_limit_clause(findings, because),
             Ground::Misfire => misfire_clause(findings),
         };
         if !clauses.iter().any(|c| c.starts_with(&clause) || clause.starts_with(c.as_str())) {
@@ -195,7 +197,7 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, because: &Because<'_>) -> 
         // A posterior is never certain: its own model may be wrong.
         let sure = if *p > 0.99 { "over 99 %".to_owned() } else { format!("{:.0} %", 100.0 * p) };
         // Words that follow "the pattern fits".
-        let cause = if *cause == Cause::Unexplained { "none that is known" } else { cause.words() };
+        let cause = if *cause == Cause::Unexplained { "no known cause" } else { cause.words() };
         format!("{cause} ({sure})")
     });
     let named = named.collect::<Vec<_>>().join(" or ");
@@ -207,17 +209,19 @@ fn act(verdict: &Verdict, findings: &VehicleFindings, because: &Because<'_>) -> 
     text
 }
 
-/// Told once, for the band that stands nearest to the limit.
-fn near_limit_clause(verdict: &Verdict, findings: &VehicleFindings, grounds: &[Dated]) -> String {
-    let near = grounds.iter().filter_map(|(_, ground)| match ground {
+/// Told once, for the band that stands furthest out.
+fn near_limit_clause(findings: &VehicleFindings, because: &Because<'_>) -> String {
+    let near = because.grounds.iter().filter_map(|(_, ground)| match ground {
         Ground::NearLimit(i) => Some(&findings.series[*i]),
         Ground::Drift(_) | Ground::Level(_) | Ground::Misfire => None,
     });
     let near = near.filter(|s| s.recent_raw.is_finite());
     let highest = near.max_by(|a, b| a.recent_raw.abs().total_cmp(&b.recent_raw.abs()));
-    let beyond = verdict.towards_limit.is_some_and(|t| t.room <= 0.0);
+    let Some(s) = highest else {
+        return "the total correction stands near its limit".to_owned();
+    };
+    let beyond = percent(s.recent_raw).abs() >= because.correction_limit_pct;
     let limit = if beyond { "beyond its limit" } else { "near its limit" };
-    let Some(s) = highest else { return format!("the total correction stands {limit}") };
     let of = match s.kind {
         SeriesKind::Trim(bank, band) if findings.of(SeriesKind::BankGap).is_some() => {
             format!(" of bank {bank} at {}", band.as_str())

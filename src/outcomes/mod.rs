@@ -240,7 +240,7 @@ impl Sides {
         let (value, half) = (after.at_job - before.at_job, 1.96 * variance.sqrt());
         // One that was off when its logs began should come back to nought. If it was found to go further off, all between
         // its baseline and nought is right; if it was found to go towards nought, that is what is wrong.
-        let nought = if series.start.abs() > OFF { -series.start } else { 0.0 };
+        let nought = if series.start.abs() > OFF { -sign * series.start } else { 0.0 };
         let (low, high) = if growth == 0.0 {
             (nought, nought)
         } else if growth * nought < 0.0 {
@@ -280,10 +280,12 @@ impl Sides {
             if fallen { (c.value, c.lo, c.hi) } else { (-c.value, -c.hi, -c.lo) };
         let nearer = self.off[1].abs() < self.off[0].abs();
         let some = NO_EFFECT_SHARE * self.least;
+        // What was right as it stood can neither work nor half work.
+        let was_off = self.is_wrong() && self.off[0].abs() >= some;
         let wrong_by = if fallen { -self.before } else { self.before };
         if most < -some && !nearer {
             Effect::Worse
-        } else if self.is_wrong()
+        } else if was_off
             && nearer
             && least > 0.0
             && gone > some
@@ -292,7 +294,7 @@ impl Sides {
             Effect::Worked
         } else if wrong_by >= self.least && least <= 0.0 && most >= wrong_by {
             Effect::Unclear
-        } else if self.is_wrong() && least >= some {
+        } else if was_off && least >= some {
             // So much surely went, but it was less than half of what was wrong, or went past what is right.
             Effect::Unclear
         } else {

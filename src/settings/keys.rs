@@ -108,10 +108,10 @@ section! {
     DecideSettings {
         correction_limit_pct = 25, 10 .. 50, "Total correction at which the engine computer gives up, percent (common practice, no source).";
         near_limit_pct = 20, 5 .. 50, "Total correction that is acted on whatever its history, percent.";
-        level_change_pct = 8, 3 .. 30, "Lasting change of the level from the vehicle's own baseline that is acted on even if it came as a step, log-percent.";
+        level_change_pct = 8, 3 .. 30, "Lasting change of the level from the vehicle's own baseline that is acted on even if it came as a step, log-percent; idle or load against the other bands: three quarters of it.";
         watch_nats = 3, 0.5 .. 8, "Distance of the evidence to its limit, nats, from which a vehicle is watched.";
         misfire_per_1000_rev_min = 0.5, 0.01 .. 20, "Misfires per 1,000 revolutions below which a rise is not acted on.";
-        misfire_severe_per_1000_rev = 20, 1 .. 200, "Misfires per 1,000 revolutions from which nobody waits to see whether they pass within a week or two: a catalyst is at stake (as for catalyst_misfire_per_1000_rev).";
+        misfire_severe_per_1000_rev = 20, 1 .. 200, "Misfires per 1,000 revolutions from which nobody waits to see whether they pass within a week or two: a catalyst is at stake (default and source as for catalyst_misfire_per_1000_rev).";
         plug_life_km = 60000, 10000 .. 200000, "Distance after which plugs are due, km (common practice, no source: 30,000 to 100,000 by material).";
         stale_days = 60, 7 .. 400, "Days without data after which nothing is said of a vehicle.";
     }

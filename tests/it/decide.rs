@@ -124,7 +124,24 @@ fn what_a_repair_left_standing_waits_until_ten_days_have_shown_it() {
     };
     assert_eq!(left(20_470, 20_465).state, State::Watch);
     assert_eq!(left(20_470, 20_475).state, State::Act, "ten days have shown that it stands");
+    assert!(FLAGGED <= 20_450, "work before the flag is not waited for");
     assert_eq!(left(20_450, 20_440).state, State::Act, "nobody waits for ever");
+}
+
+#[test]
+fn a_correction_beyond_its_limit_is_called_so() {
+    let stands = |raw: f64| {
+        decided(0.0, 0.0, |f| {
+            f.series[0].flagged_up = None;
+            let band = &mut f.series[1];
+            (band.near_limit_on, band.recent_raw) = (Some(FLAGGED), raw);
+        })
+    };
+    // 100 ln 1.21 and 100 ln 1.30; the limit of 25 % stands between them.
+    for (raw, told) in [(19.06, "at +21 %, near its limit"), (26.24, "at +30 %, beyond its limit")]
+    {
+        assert!(stands(raw).reason.contains(told), "{}", stands(raw).reason);
+    }
 }
 
 #[test]

@@ -262,8 +262,8 @@ impl Poll {
 /// Days whose reference is believed by half on days without one (own judgement, no source).
 const FEW_DAYS: f64 = 2.0;
 
-/// Fewest voters for a reference (study, step 1). Below it the study carries yesterday's; here it is that of late, less and
-/// less over some weeks.
+/// Fewest voters for a reference (study, step 1). Below it the study carries yesterday's; here it is that of late, fading to
+/// a third in two months.
 const FEWEST_VOTERS: usize = 3;
 /// Smallest share of those present for the exclusion of strays to stand.
 const STEADY_SHARE: f64 = 0.4;
