@@ -583,33 +583,9 @@ mod tests {
         );
     }
 
-    #[test]
-    fn a_vehicle_that_was_off_when_its_logs_began_is_right_at_nought() {
-        // It stood at +9 % from the first day on, which the baseline takes for its own; the job takes 8.5 % away.
-        let off = |start: f64| {
-            let value = |d: i32| if d < 0 { 0.0 } else { -8.5 } + f64::from(d.rem_euclid(3)) * 0.1;
-            let series = AdjustedSeries {
-                vehicle: "v".to_owned(),
-                kind: SeriesKind::TrimBank(1),
-                least_change: 3.0,
-                start,
-                rows: (-60..60).map(|d| (d, 1.0, value(d))).collect(),
-                long_run_variance: 0.1,
-                reference_sd: 0.0,
-                steps_per_day: 0.0,
-                slope_per_day: (0.0, 0.0),
-                flags: Vec::new(),
-            };
-            Sides::of(&series, -1000, 0, &(-45..0), &(7..52)).expect("enough days").effect()
-        };
-        assert_eq!(off(9.0), Effect::Worked);
-        assert_eq!(off(0.0), Effect::None);
-    }
-
-    /// A trim that stood at `start` when its logs began, was found to go `rose` to `grown` from there, and stands at `after`
-    /// once it was worked on.
-    fn found(start: f64, rose: bool, grown: f64, after: f64) -> Effect {
-        let value = |d: i32| if d < 0 { grown } else { after } + f64::from(d.rem_euclid(3)) * 0.1;
+    /// A trim that stood at `start` when its logs began, `before` above that when it was worked on, and `after` above it then.
+    fn stood(start: f64, (before, after): (f64, f64), flags: Vec<TrimFlag>) -> Effect {
+        let value = |d: i32| if d < 0 { before } else { after } + f64::from(d.rem_euclid(3)) * 0.1;
         let series = AdjustedSeries {
             vehicle: "v".to_owned(),
             kind: SeriesKind::TrimBank(1),
@@ -619,14 +595,26 @@ mod tests {
             long_run_variance: 0.1,
             reference_sd: 0.0,
             steps_per_day: 0.0,
-            slope_per_day: (0.0, 0.001),
-            flags: vec![TrimFlag { day: -20, kind: SeriesKind::TrimAll, rose }],
+            slope_per_day: (0.0, 0.0),
+            flags,
         };
         Sides::of(&series, -1000, 0, &(-45..0), &(7..52)).expect("enough days").effect()
     }
 
     #[test]
+    fn a_vehicle_that_was_off_when_its_logs_began_is_right_at_nought() {
+        // It stood at +9 % from the first day on, which the baseline takes for its own; the job takes 8.5 % away.
+        let off = |start: f64| stood(start, (0.0, -8.5), Vec::new());
+        assert_eq!(off(9.0), Effect::Worked);
+        assert_eq!(off(0.0), Effect::None);
+    }
+
+    #[test]
     fn what_was_found_to_grow_is_right_at_the_baseline_too() {
+        let found = |start: f64, rose: bool, before: f64, after: f64| {
+            let flag = TrimFlag { day: -20, kind: SeriesKind::TrimAll, rose };
+            stood(start, (before, after), vec![flag])
+        };
         assert_eq!(found(-8.0, true, 10.0, 0.5), Effect::Worked, "sound at -8, back there");
         assert_eq!(found(-8.0, true, 10.0, 9.5), Effect::None);
         assert_eq!(found(-8.0, false, -7.0, 0.5), Effect::Worked, "further off, and back");
