@@ -68,10 +68,7 @@ pub fn decide(
     // What was flagged once keeps its day, also where it has gone back.
     let flagged_on = grounds.iter().chain(lapsed.as_ref().map(|(g, _)| g)).map(|g| g.0).min();
     let likely = likely_actions(findings, vehicle);
-    let pending = match state {
-        State::Act => proof_pending(findings, &likely, &grounds),
-        State::Watch | State::Sound | State::TooLittleData => None,
-    };
+    let pending = proof_pending(findings, &likely, &grounds);
     let state = if pending.is_some() { State::Watch } else { state };
     let first = likely.first().filter(|_| state == State::Act);
     let action = match (state, first) {
