@@ -2,7 +2,7 @@
 
 use super::windows::mean;
 use crate::stats::sequential::Break;
-use crate::tables::days::Day;
+use crate::tables::days::{Day, Reading};
 use crate::tables::findings::{OFF, SeriesKind};
 use crate::tables::fleet::{Service, ServiceRecord, Vehicle};
 
@@ -248,13 +248,13 @@ fn relearning(days: &[&Day], resets: &[i32]) -> Vec<bool> {
 
 /// An odometer's reading, with the distance that it stands for.
 #[derive(Debug, Clone, Copy)]
-struct Reading {
+struct Odometer {
     day: i32,
     odometer_km: f64,
     total_km: f64,
 }
 
-impl Reading {
+impl Odometer {
     /// Whether the reading of `d` can be the same odometer's.
     fn goes_on(&self, d: &Day) -> bool {
         let (driven, gap) =
@@ -268,22 +268,23 @@ impl Reading {
 ///
 /// An odometer that was replaced, rolled back or is missing costs nothing but the unlogged distance. A jump is believed on
 /// the [`JUMP_READINGS`]th reading that goes on from the new value, so a single wrong one is none; an odometer that jumps
-/// more often than every other week is broken, and tells nothing of the vehicle.
+/// more often than every other week is broken, and tells nothing of the vehicle. Nor does one that jumped while the engine
+/// computer's counters went on: the instrument is new, the vehicle is not.
 fn distance_km(days: &[&Day]) -> (Vec<f64>, Vec<i32>) {
     let mut total = 0.0;
-    let (mut last, mut last_but_one): (Option<Reading>, Option<Reading>) = (None, None);
+    let (mut last, mut last_but_one): (Option<Odometer>, Option<Odometer>) = (None, None);
     // Where it stands if it has jumped, and how many readings say so.
-    let mut elsewhere: Option<(Reading, u32)> = None;
+    let mut elsewhere: Option<(Odometer, u32)> = None;
     let (mut strays, mut jumps) = (0, Vec::new());
     let mut out = Vec::with_capacity(days.len());
     for (i, d) in days.iter().enumerate() {
         total += d.km;
         if d.odometer_km.is_finite() {
-            let reaches = |r: &Reading| r.goes_on(d);
+            let reaches = |r: &Odometer| r.goes_on(d);
             let old = last.filter(reaches);
             let new = elsewhere.filter(|(r, _)| reaches(r));
             // After weeks without confirmation both may be within reach: the nearer one is it.
-            let nearer = |r: &Reading| old.is_none_or(|old| old.odometer_km < r.odometer_km);
+            let nearer = |r: &Odometer| old.is_none_or(|old| old.odometer_km < r.odometer_km);
             let new = new.filter(|(r, _)| nearer(r));
             // One that fits what was read before the last says that the last was wrong.
             let back = last_but_one.filter(|r| old.is_none() && reaches(r));
@@ -293,7 +294,7 @@ fn distance_km(days: &[&Day]) -> (Vec<f64>, Vec<i32>) {
             total = if driven > total { driven } else { total };
             // By the odometer alone, so that a leap that was taken back once is not counted again.
             let by_odometer = if driven.is_finite() { driven } else { total };
-            let here = Reading { day: d.day, odometer_km: d.odometer_km, total_km: by_odometer };
+            let here = Odometer { day: d.day, odometer_km: d.odometer_km, total_km: by_odometer };
             match (last, old.or(back), new) {
                 (None, ..) => last = Some(here),
                 (_, _, Some((_, seen))) => elsewhere = Some((here, seen + 1)),
@@ -307,7 +308,7 @@ fn distance_km(days: &[&Day]) -> (Vec<f64>, Vec<i32>) {
             }
             if elsewhere.is_some_and(|(_, seen)| seen >= JUMP_READINGS) {
                 (last_but_one, last, elsewhere) = (None, Some(here), None);
-                if strays <= 1 + i / DAYS_PER_RESET_MIN {
+                if strays <= 1 + i / DAYS_PER_RESET_MIN && !same_computer(&days[..=i]) {
                     jumps.push(d.day);
                 }
             }
@@ -316,6 +317,51 @@ fn distance_km(days: &[&Day]) -> (Vec<f64>, Vec<i32>) {
     }
     (out, jumps)
 }
+
+/// Whether the engine computer of the last [`JUMP_READINGS`] days with an odometer is that of the days before.
+///
+/// Its counters since codes were cleared (SAE J1979 service 01 PIDs 30, 31 and 4E) know nothing of the instrument: those that
+/// can be compared must all go on, the distance or the time among them.
+fn same_computer(days: &[&Day]) -> bool {
+    let with_odometer = days.iter().enumerate().rev().filter(|(_, d)| d.odometer_km.is_finite());
+    let Some((moved, _)) = with_odometer.take(JUMP_READINGS as usize).last() else {
+        return false;
+    };
+    let (before, since) = days.split_at(moved);
+    // `None`: cannot be compared, or stands at its end value.
+    let goes_on = |counter: fn(&Day) -> &Reading, end: f32, most_a_day: f32| -> Option<bool> {
+        let read = |d: &&&Day| counter(d).last.is_finite();
+        let mut last = *before.iter().rev().find(read)?;
+        let mut seen = since.iter().filter(read).peekable();
+        seen.peek()?;
+        for d in seen {
+            let (was, is) = (counter(last).last, counter(d));
+            if was >= end {
+                return None;
+            }
+            // One unit of slack, as for resets.
+            let most = was + most_a_day * (d.day - last.day).max(1) as f32;
+            if is.min < is.first - 1.0 || is.first < was - 1.0 || is.first > most {
+                return Some(false);
+            }
+            last = d;
+        }
+        Some(true)
+    };
+    let km = goes_on(|d| &d.km_since_clear, 65_535.0, UNLOGGED_KM_PER_DAY);
+    let minutes = goes_on(|d| &d.min_since_clear, 65_535.0, MINUTES_PER_DAY);
+    let warmups = goes_on(|d| &d.warmups_since_clear, 255.0, WARMUPS_PER_DAY);
+    let known = [km, minutes, warmups];
+    km.or(minutes).is_some() && !known.contains(&Some(false))
+}
+
+/// Farthest that a vehicle is driven unlogged between two logged days, km per day of the gap (own judgement, no source): far
+/// enough for a logger that sends some trips only, near enough that hardly another vehicle's counter lies within.
+const UNLOGGED_KM_PER_DAY: f32 = 500.0;
+const MINUTES_PER_DAY: f32 = 1_440.0;
+/// Warm-ups from below 22 K under operating temperature: an engine cools for an hour or so in between (own judgement, no
+/// source).
+const WARMUPS_PER_DAY: f32 = 20.0;
 
 /// Fall of the odometer that rounding or another control unit's count may make, km (common practice, no source).
 const ODOMETER_SLACK_KM: f64 = 5.0;
@@ -370,6 +416,48 @@ mod tests {
         let ahead_once = |i: i64| if i == 30 { 51_800.0 } else { 50_000.0 + driven(i) };
         for never in [&once as &dyn Fn(i64) -> f64, &often, &stuck, &ahead_once] {
             assert_eq!(read(never), [0i32; 0]);
+        }
+    }
+
+    #[test]
+    fn a_new_instrument_is_no_other_vehicle() {
+        let read = |odometer: &dyn Fn(i64) -> f64, counters: &dyn Fn(i64) -> (f64, f64)| {
+            let with_counters = |i: i64| {
+                let (km, warmups) = counters(i);
+                let nan = [f64::NAN; 2];
+                Day::of(&Trip {
+                    start_us: i * 86_400_000_000,
+                    km: 10.0,
+                    odometer_km: odometer(i),
+                    km_since_clear: [km, km + 10.0],
+                    warmups_since_clear: [warmups; 2],
+                    min_since_clear: nan,
+                    ..Trip::default()
+                })
+            };
+            let days: Vec<Day> = (0..60).map(with_counters).collect();
+            let refs: Vec<&Day> = days.iter().collect();
+            let (km, jumps) = distance_km(&refs);
+            (km[59], jumps)
+        };
+        let unknown = f64::NAN;
+        let driven = |i: i64| 12.0 * i as f64;
+        let new = |i: i64| if i < 30 { 50_000.0 } else { -360.0 } + driven(i);
+        let goes_on = |i: i64| (4_000.0 + driven(i), unknown);
+        let (km, jumps) = read(&new, &goes_on);
+        assert_eq!(jumps, [0i32; 0]);
+        // Over the exchange the logged distance counts.
+        assert_eq!(km, 10.0 + 29.0 * 12.0 + 10.0 + 29.0 * 12.0);
+        // Another computer's counters: further, less far, or the same distance and other warm-ups.
+        let further = |i: i64| (if i < 30 { 4_000.0 } else { 9_000.0 } + driven(i), unknown);
+        let less_far = |i: i64| (if i < 30 { 4_000.0 } else { 1_000.0 } + driven(i), unknown);
+        let warmups = |i: i64| (4_000.0 + driven(i), if i < 30 { 200.0 } else { 90.0 });
+        // Nothing can be told from counters that are absent or stand at their end.
+        let absent = |_: i64| (unknown, unknown);
+        let at_end = |_: i64| (65_535.0, 255.0);
+        for moved in [&further as &dyn Fn(i64) -> (f64, f64), &less_far, &warmups, &absent, &at_end]
+        {
+            assert_eq!(read(&new, moved).1, [32]);
         }
     }
 
