@@ -6,13 +6,14 @@
 use std::time::Instant;
 
 use super::{Answer, Args, Served, figures};
-use crate::stats::sequential::{DayRow, Params, SeriesInput, log_limit, run};
+use crate::stats::sequential::{DayRow, Params, SeriesInput, log_limit, reference, run};
 
 /// What is timed here.
 pub(super) const TIMED: &[Served] = &[("drift_seconds", drift_seconds)];
 
 /// Seconds for all series of a peer group: with every look that nights take, and with one look on the last day that all of them
-/// have. Both begin with the daily values and hold the peers' reference and the noise.
+/// have. Both begin with the daily values and hold the noise and the peers' reference, which is timed by itself as well: another
+/// test would be given values from which it is taken already.
 fn drift_seconds(a: &Args<'_>) -> Answer {
     let (days, distances, values) = (a.rows("days")?, a.rows("distances")?, a.rows("values")?);
     let same = |other: &[Vec<f64>]| {
@@ -55,6 +56,10 @@ fn drift_seconds(a: &Args<'_>) -> Answer {
         .num_threads(1)
         .build()
         .map_err(|e| format!("no thread for the timing: {e}"))?;
+    let start = Instant::now();
+    let peers = one_thread.install(|| reference(&series, &Params::default(), last));
+    let reference_seconds = start.elapsed().as_secs_f64();
+    drop(peers);
     let timed = |params: &Params| {
         let start = Instant::now();
         let outcomes = one_thread.install(|| run(&series, params, last));
@@ -66,6 +71,7 @@ fn drift_seconds(a: &Args<'_>) -> Answer {
     let (min_days, refit_days) = (last - first, last);
     let once = timed(&Params { min_days, refit_days, nightly: true, ..Params::default() });
     Ok(figures([
+        ("reference_seconds", reference_seconds),
         ("nights_seconds", nights.0),
         ("nights_looks", nights.1),
         ("once_seconds", once.0),

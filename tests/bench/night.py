@@ -137,9 +137,10 @@ def main() -> None:
     trims = [vehicle[name] for vehicle in few for name in tested]
     each_week = per_history([[y[:end] for end in range(FIRST_LOOK, len(y), LOOK_EVERY)] for y in trims])
     last_day = per_history([[vehicle["y0"]] for vehicle in series])
-    every_night, once = own_test(args.binary, series)
+    every_night, once, peers = own_test(args.binary, series)
     print("test against test, the same daily values, one thread")
-    against(f"one answer on the last day ({len(series)} series)", last_day, once)
+    against(f"one answer on the last day ({len(series)} series)", last_day, once - peers)
+    against("the same, with the peers' reference on our side", last_day, once)
     against(f"an answer every week ({len(few)} vehicles); ours every night", each_week, every_night)
     print("the whole command on all cores against the library's test")
     against(f"every week, each of the {len(tested)} tested trims", each_week * len(tested), own)
@@ -147,8 +148,9 @@ def main() -> None:
     against("once, on the last day, one series", last_day, own)
 
 
-def own_test(binary: Path, series: list[dict[str, list]]) -> tuple[float, float]:
-    """Seconds that the drift test takes for a series, with every look that nights take, and on the last day alone."""
+def own_test(binary: Path, series: list[dict[str, list]]) -> tuple[float, float, float]:
+    """Seconds that the drift test takes for a series: with every look that nights take, with one on the last day alone, and what
+    the peers' reference takes of either."""
     columns = {"days": "day", "distances": "x", "values": "y0"}
     asked = {name: [vehicle[column] for vehicle in series] for name, column in columns.items()}
     answers = ask(binary, [("drift_seconds", asked)] * 3)
@@ -156,8 +158,9 @@ def own_test(binary: Path, series: list[dict[str, list]]) -> tuple[float, float]
         sys.exit(f"{answers[0]['once_looks']:.0f} looks on the last day at {len(series)} series: use more --days")
     looks = [answers[0][part] / len(series) for part in ("nights_looks", "once_looks")]
     print(f"drift test: {looks[0]:.0f} looks a series over all nights, {looks[1]:.1f} at the end")
-    middle = [bench.median([answer[part] for answer in answers]) / len(series) for part in ("nights_seconds", "once_seconds")]
-    return middle[0], middle[1]
+    parts = ("nights_seconds", "once_seconds", "reference_seconds")
+    nights, once, reference = (bench.median([answer[part] for answer in answers]) / len(series) for part in parts)
+    return nights, once, reference
 
 
 def per_history(asked: list[list[list[float]]]) -> float:

@@ -29,6 +29,7 @@ pub use fleet::{
     run,
 };
 pub use params::{Params, PhiRule, WEEKS_PER_YEAR, log_limit};
+pub(crate) use peers::reference;
 pub use posterior::{Direction, SlopePosterior, slope_posterior};
 pub use scan::{Look, Workspace};
 pub use series::{AdjustedRow, Blocks, Break, Noise};
