@@ -58,7 +58,8 @@ pub fn decide(
     let (grounds, lapsed) = grounds(findings, settings);
     let lacking = shortfall(findings, test, settings, as_of);
     let watched = watched(findings, settings);
-    let off_from_start = findings.off_from_start.is_finite();
+    let off_from_start =
+        findings.off_from_start.is_finite() || misfires_from_start(findings, settings);
     let state = match (&grounds[..], &lacking) {
         ([], Some(_)) => State::TooLittleData,
         ([], None) if lapsed.is_some() || watched.is_some() || off_from_start => State::Watch,
@@ -190,10 +191,24 @@ fn drift_is_small(
 }
 
 /// Whether of a drift that was flagged nothing more is to be seen than of any jump: the evidence is less than half of that
-/// from which a vehicle is watched. A change that is large counts by its size alone.
+/// from which a vehicle is watched. A change that is large counts by its size alone: a fault may have stopped growing.
 fn stands_still(s: &SeriesFinding, rose: bool, settings: &DecideSettings) -> bool {
     let (log_r, limit) = evidence(s, rose);
-    log_r < 0.5 * (limit - settings.watch_nats)
+    let least = if rose { s.change.lo / s.least_change } else { -s.change.hi / s.least_fall };
+    log_r < 0.5 * (limit - settings.watch_nats) && least < STAYS_FROM
+}
+
+/// Multiple of the size from which a change counts, surely exceeded by what is acted on though it has stopped growing: no
+/// single innocent jump is so large but once in decades (own judgement, no source).
+const STAYS_FROM: f64 = 1.5;
+
+/// Whether misfires stand as high as they are acted on and have since the logs began: nothing has risen, and nothing is sound.
+fn misfires_from_start(findings: &VehicleFindings, settings: &DecideSettings) -> bool {
+    let high = |rate: f64| rate >= settings.misfire_per_1000_rev_min;
+    findings
+        .misfires
+        .as_ref()
+        .is_some_and(|m| high(m.per_1000_rev) && high(m.baseline_per_1000_rev))
 }
 
 /// Evidence for a rise or a fall and its limit, nats.

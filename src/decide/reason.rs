@@ -67,6 +67,10 @@ pub(super) fn sentence(
         State::Sound => {
             "No drift, no lasting change and no misfires beyond the ordinary.".to_owned()
         }
+        State::Watch if because.watched.is_none() && findings.off_from_start.is_nan() => format!(
+            "Misfires stand at {:.1} per 1,000 revolutions and have since the first days: the logs cannot tell since when.",
+            findings.misfires.as_ref().map_or(f64::NAN, |m| m.per_1000_rev)
+        ),
         State::Watch if because.watched.is_none() => format!(
             "The fuel correction stands {:+.1} % from its peers' and has since its first days: the logs cannot tell since when.",
             percent(findings.off_from_start)

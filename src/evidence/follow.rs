@@ -8,9 +8,10 @@ use super::history::{CURE_ROWS, History};
 use super::level;
 use super::series::{Monitored, daily, monitored};
 use super::windows::{self, Windows};
-use super::{Families, Input};
+use super::{FEW_PEERS, Families, Input};
 use crate::quantity::log_percent;
 use crate::settings::TestSettings;
+use crate::stats::robust;
 use crate::stats::sequential::{
     self, DayRow, Mirror, Params, SeriesInput, SeriesOutcome, SlopePosterior, log_limit,
 };
@@ -87,18 +88,29 @@ pub(super) fn follow_series(
         }
     }
     for (v, mut own) in adjusted {
-        let followed = &all.followed[v];
-        own.flags = followed.iter().flat_map(|f| f.flags.iter().copied()).collect();
-        let bands = followed.iter().filter(|f| f.finding.kind.is_part_of(own.kind));
-        let starts: Vec<f64> = bands.map(|f| f.start).filter(|b| b.is_finite()).collect();
-        let has_nought = matches!(own.kind, SeriesKind::TrimBank(_));
-        own.start = mean(&starts).filter(|_| has_nought).unwrap_or(f64::NAN);
+        own.flags = all.followed[v].iter().flat_map(|f| f.flags.iter().copied()).collect();
+        if matches!(own.kind, SeriesKind::TrimBank(_)) {
+            let start = |v: usize| start_of(&all.followed[v], own.kind);
+            let members = &families[&histories[v].vehicle.engine_family].1;
+            let known: Vec<f64> = members.iter().filter_map(|v| start(*v)).collect();
+            // Some engines stand off when they are sound; of few it is not known which do.
+            let enough = known.len() > FEW_PEERS;
+            let sound = robust::median(&known).filter(|_| enough).unwrap_or(0.0);
+            own.start = start(v).map_or(f64::NAN, |s| s - sound);
+        }
         all.adjusted.push(own);
     }
     for own in &mut all.followed {
         own.sort_by_key(|f| told_in_order.iter().position(|m| m.kind == f.finding.kind));
     }
     all
+}
+
+/// Where the trim `kind` stood on a vehicle's first days, the mean over what it is made of, log-percent.
+fn start_of(own: &[Followed], kind: SeriesKind) -> Option<f64> {
+    let parts = own.iter().filter(|f| f.finding.kind.is_part_of(kind));
+    let known: Vec<f64> = parts.map(|f| f.start).filter(|s| s.is_finite()).collect();
+    mean(&known)
 }
 
 /// What one kind of series says of the vehicles that have it.

@@ -13,7 +13,10 @@ use crate::stats::sequential::ResidualRow;
 const WINDOW_DAYS: i32 = 28;
 const WINDOW_ROWS_MIN: usize = 12;
 
-/// Correlation from one row to the next. Not the one that is estimated: that changes with every refit, and a day's answer
+/// Days in the longer window, in which less noise is left: what does not show in a month may in four.
+const LONG_WINDOW_DAYS: i32 = 112;
+
+/// Correlation from one day to the next. Not the one that is estimated: that changes with every refit, and a day's answer
 /// must not (own judgement: on simulated and real logs it lies between 0.3 and 0.8).
 const CORRELATION: f64 = 0.6;
 
@@ -33,32 +36,36 @@ pub(super) fn lasting_change(
     visits: &[i32],
     repairs: &[i32],
 ) -> Option<i32> {
-    let base = raw(&rows[..windows::base_len(rows, baseline_days, |r| r.day)]);
+    let rows: Vec<(i32, f64)> = rows.iter().map(|r| (r.day, r.r)).collect();
+    let base = &rows[..windows::base_len(&rows, baseline_days, |r| r.0)];
     if base.len() < windows::BASE_ROWS {
         return None;
     }
-    let (level, base_var) = mean_and_variance(&base);
-    // Rows that follow each other with correlation phi carry (1-phi)/(1+phi) of their number.
-    let inflation = (1.0 + CORRELATION) / (1.0 - CORRELATION);
+    let (level, base_variance) = (windows::mean(base), variance_of_mean(base));
+    let mut sum = 0.0;
+    // Of the rows before each, so that a window's mean is no walk over its rows.
+    let sums: Vec<f64> = std::iter::once(0.0)
+        .chain(rows.iter().map(|r| {
+            sum += r.1;
+            sum
+        }))
+        .collect();
     let sign = limit.signum();
     let mut start = base.len();
     let mut found: Option<i32> = None;
     // Rows up to the last that lies beyond the limit.
     let mut beyond = 0;
     for end in base.len()..rows.len() {
-        let today = rows[end].day;
-        if sign * (rows[end].r - level) >= limit.abs() {
+        let today = rows[end].0;
+        if sign * (rows[end].1 - level) >= limit.abs() {
             beyond = end + 1;
         }
         if let Some(day) = found {
-            let after = after_visit(&rows[..=end], day, visits, |r| r.day);
-            let cured = |after| {
-                let (mean, _) = mean_and_variance(&raw(after));
-                sign * (mean - level) <= 0.5 * limit.abs()
-            };
+            let after = after_visit(&rows[..=end], day, visits, |r| r.0);
+            let cured = |after| sign * (windows::mean(after) - level) <= 0.5 * limit.abs();
             let since = repairs.iter().copied().filter(|&repair| day < repair && repair <= today);
             if let Some(repair) = since.max() {
-                start = rows.partition_point(|r| r.day < repair);
+                start = rows.partition_point(|r| r.0 < repair);
             } else if after.is_some_and(cured) {
                 start = end + 1 - CURE_ROWS;
             } else {
@@ -66,19 +73,19 @@ pub(super) fn lasting_change(
             }
             found = None;
         }
-        // A mean beyond the limit needs a row beyond it, and a window has at most one for each of its days.
-        if end >= beyond + WINDOW_DAYS as usize {
-            continue;
-        }
-        let Some(window) = window(&rows[start..=end], |r| r.day) else { continue };
-        let mean = window.iter().map(|r| r.r).sum::<f64>() / window.len() as f64;
-        let change = sign * (mean - level);
-        if change < limit.abs() {
-            continue;
-        }
-        let (_, var) = mean_and_variance(&raw(window));
-        let se = (inflation * (var / window.len() as f64 + base_var / base.len() as f64)).sqrt();
-        if change - BOUND * se >= 0.75 * limit.abs() {
+        let stands = |days: i32| {
+            // A mean beyond the limit needs a row beyond it, and a window has at most one for each of its days.
+            if end >= beyond + days as usize {
+                return false;
+            }
+            let Some(window) = window(&rows[start..=end], days, |r| r.0) else { return false };
+            let from = end + 1 - window.len();
+            let mean = (sums[end + 1] - sums[from]) / window.len() as f64;
+            let change = sign * (mean - level);
+            let se = || (variance_of_mean(window) + base_variance).sqrt();
+            change >= limit.abs() && change - BOUND * se() >= 0.75 * limit.abs()
+        };
+        if stands(WINDOW_DAYS) || stands(LONG_WINDOW_DAYS) {
             found = Some(today);
         }
     }
@@ -98,13 +105,9 @@ fn after_visit<'r, R>(
     visits.iter().any(|&visit| visit >= since && begins(visit)).then(|| &rows[after..])
 }
 
-fn raw(rows: &[ResidualRow]) -> Vec<f64> {
-    rows.iter().map(|r| r.r).collect()
-}
-
 /// The trailing window that ends with the last of `rows`; `None` while it has too few.
-fn window<R>(rows: &[R], day: impl Fn(&R) -> i32) -> Option<&[R]> {
-    let window = windows::recent(rows, WINDOW_DAYS, WINDOW_ROWS_MIN, day);
+fn window<R>(rows: &[R], days: i32, day: impl Fn(&R) -> i32) -> Option<&[R]> {
+    let window = windows::recent(rows, days, WINDOW_ROWS_MIN, day);
     (window.len() >= WINDOW_ROWS_MIN).then_some(window)
 }
 
@@ -137,7 +140,7 @@ pub(super) fn near_limit(
         if end >= beyond + WINDOW_DAYS as usize {
             continue;
         }
-        let Some(window) = window(&rows[start..=end], |r| r.0) else { continue };
+        let Some(window) = window(&rows[start..=end], WINDOW_DAYS, |r| r.0) else { continue };
         let mean = windows::mean(window);
         if mean >= upper || mean <= lower {
             since = Some(*today);
@@ -146,11 +149,17 @@ pub(super) fn near_limit(
     since
 }
 
-fn mean_and_variance(values: &[f64]) -> (f64, f64) {
+/// Variance of the mean of at least two values (day, value).
+///
+/// Values whose correlation is phi from one to the next carry (1 - phi) / (1 + phi) of their number; those that lie days apart
+/// are correlated less.
+fn variance_of_mean(values: &[(i32, f64)]) -> f64 {
     let n = values.len() as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    let var = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0);
-    (mean, var)
+    let mean = windows::mean(values);
+    let variance = values.iter().map(|v| (v.1 - mean).powi(2)).sum::<f64>() / (n - 1.0);
+    let days_apart = f64::from(values[values.len() - 1].0 - values[0].0) / (n - 1.0);
+    let phi = CORRELATION.powf(days_apart);
+    variance / n * (1.0 + phi) / (1.0 - phi)
 }
 
 #[cfg(test)]

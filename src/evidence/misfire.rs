@@ -67,6 +67,10 @@ const RATE_DAYS: i32 = 14;
 /// Share of the rate before that may be left after work that cured it (own judgement, no source).
 const CURED_SHARE: f64 = 0.5;
 
+/// How far the count must lie below what the rate before would have brought, standard deviations of an overdispersed count: the
+/// one-sided 95 % bound of a normal (table of the normal distribution).
+const CURED_BEYOND: f64 = 1.645;
+
 /// Days after recorded work within which a fall is put down to it (own judgement, no source).
 const PROOF_DAYS: i32 = 60;
 
@@ -213,8 +217,14 @@ impl Watch {
         for (_, c, e) in self.recent.iter().rev().take_while(|r| r.0 >= work) {
             since.add(Moments { count: *c, kilorevs: *e });
         }
-        let Some(rate) = since.rate() else { return };
-        if rate <= CURED_SHARE * before {
+        // What a high rate would have counted meanwhile; of a few days, a quiet one may be among them by chance.
+        let expected = before * since.kilorevs;
+        let noise = (self.dispersion * expected).sqrt();
+        let gone = expected - since.count;
+        if since.kilorevs > 0.0
+            && since.count <= CURED_SHARE * expected
+            && gone > CURED_BEYOND * noise
+        {
             *self = Watch::new();
         } else if day > work + PROOF_DAYS {
             self.repair = None;
@@ -540,6 +550,23 @@ mod tests {
             let watch = worked_on(&[], 300, |_| rate);
             assert_eq!(watch.flagged_on.is_none(), cleared, "{rate}");
         }
+    }
+
+    #[test]
+    fn a_few_quiet_days_of_a_weekly_logger_are_no_cure() {
+        // Misfires come in spells: three of four days bring 27, the others none. The weekly logger meets two quiet ones first.
+        let spells = |quiet: i32| {
+            let mut watch = misfiring();
+            watch.dispersion = 25.0;
+            watch.hold_repair(Some(200), 200, 0.5);
+            for day in (200..300).step_by(7) {
+                watch.hold_repair(None, day, 0.5);
+                watch.recent.push((day, if day < 200 + quiet { 0.0 } else { 27.0 }, 10.0));
+            }
+            watch.flagged_on
+        };
+        assert_eq!(spells(14), Some(150));
+        assert_eq!(spells(100), None, "a cure shows after some weeks");
     }
 
     #[test]

@@ -116,7 +116,7 @@ pub struct Resume {
 }
 
 /// What was read from one file.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct FileReport {
     /// Rows read: `rows_kept + rows_rejected`.
     pub rows_read: u64,
@@ -152,6 +152,25 @@ pub struct FileReport {
     pub signals_absent: Vec<&'static str>,
     /// Columns of the file that the profile does not read.
     pub columns_unread: Vec<String>,
+    /// Signals of which values were out of range and taken as not available, the rows being kept.
+    pub left_out: Vec<LeftOut>,
+}
+
+/// A value out of range that was taken as not available, since its row can do without it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LeftOut {
+    /// Column name of the signal.
+    pub signal: &'static str,
+    /// The first such value in the file, in the signal's unit.
+    pub value: f64,
+    /// Highest admissible value.
+    pub most: f64,
+}
+
+impl std::fmt::Display for LeftOut {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{} {} is not within 0 to {}", self.signal, self.value, self.most)
+    }
 }
 
 impl FileReport {

@@ -14,7 +14,7 @@ use super::long_rows::LongRows;
 use super::order::{Order, Tables};
 use super::profile::{Format, NameSource, Profile, TimeForm};
 use super::raw_rows::RawRows;
-use super::rows::checked_name;
+use super::rows::{Measure, checked_name};
 use super::source::{Block, Text, begins_with};
 use super::stamp::start_us;
 use super::{Chunk, FileReport, Fingerprint, IngestError, Limits, ReadError, Resume};
@@ -212,6 +212,7 @@ impl<'p> Body<'p> {
             last_us: order.last_us,
             signals_absent: found.absent,
             columns_unread: found.unread,
+            left_out: self.assembly.measures.iter().filter_map(Measure::left_out).collect(),
         }
     }
 }

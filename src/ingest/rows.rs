@@ -4,10 +4,11 @@
 //! Never: reads a file, sorts.
 
 use std::collections::BTreeMap;
+use std::sync::{Arc, OnceLock};
 
-use super::Limits;
 use super::number::{NumberForm, any_decimal, short_decimal};
 use super::profile::{ColumnSpec, Profile, canonical_unit};
+use super::{LeftOut, Limits};
 use crate::quantity::{Affine, Unit};
 use crate::tables::samples::{Reject, RejectCode};
 
@@ -91,6 +92,8 @@ pub(super) struct Measure {
     min: f64,
     max: f64,
     slack: f64,
+    /// First value out of range that was left out, where a row can do without it; see [`Signal::is_running_total`](crate::tables::samples::Signal::is_running_total).
+    left_out: Option<Arc<OnceLock<f64>>>,
     /// Every number stands for itself: none is a word or a marker of 'not available'.
     pub(super) plain: bool,
 }
@@ -109,6 +112,7 @@ impl Measure {
             min: signal.min,
             max: signal.max,
             slack,
+            left_out: spec.signal.is_running_total().then(Arc::default),
             plain,
         }
     }
@@ -124,8 +128,23 @@ impl Measure {
         if value >= self.min - self.slack && value <= self.max + self.slack {
             Ok(value.clamp(self.min, self.max))
         } else {
-            Err(RejectCode::OutOfRange)
+            self.beyond(value)
         }
+    }
+
+    /// One value out of range costs the whole row, as the unit cannot be trusted; but where the row can do without it, a counter
+    /// that stands at a marker of its own would cost the vehicle all that it logs.
+    #[cold]
+    fn beyond(&self, value: f64) -> Result<f64, RejectCode> {
+        let Some(first) = &self.left_out else { return Err(RejectCode::OutOfRange) };
+        first.get_or_init(|| value);
+        Ok(f64::NAN)
+    }
+
+    /// The first value that was left out as out of range, if any was.
+    pub(super) fn left_out(&self) -> Option<LeftOut> {
+        let value = *self.left_out.as_ref()?.get()?;
+        Some(LeftOut { signal: self.spec.signal.spec().name, value, most: self.max })
     }
 
     /// The value of a number that came as a number.

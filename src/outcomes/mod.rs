@@ -20,6 +20,11 @@ use std::ops::Range;
 /// Days before and after the work that are compared.
 const WINDOW_DAYS: i32 = 45;
 
+/// Days with data that a longer window is to hold, some of which may tell too little, and the days that it may reach (common
+/// practice, no source).
+const ENOUGH_DAYS: usize = 12;
+const REACH_DAYS: i32 = 120;
+
 /// Days after the work that are left out: adaptation takes some tens to a few hundred km (common
 /// practice, no source).
 const RELEARN_DAYS: i32 = 7;
@@ -114,9 +119,7 @@ fn outcome(
     days: &[Day],
     misfire_min: f64,
 ) -> Outcome {
-    let until = counted.end;
-    let before = (job.day - WINDOW_DAYS).max(counted.start)..job.day;
-    let after = job.day + RELEARN_DAYS..(job.day + RELEARN_DAYS + WINDOW_DAYS).min(until);
+    let (before, after) = windows_around(job.day, counted, days);
     let own = || adjusted.iter().copied();
     let sides = |s: &AdjustedSeries| Sides::of(s, answered.start, job.day, &before, &after);
     let is_trim = |s: &&AdjustedSeries| matches!(s.kind, SeriesKind::TrimBank(_));
@@ -162,6 +165,20 @@ fn outcome(
         days_after: last.map_or(0, |l| (l - job.day).max(0)),
         verdict: verdict(&effects),
     }
+}
+
+/// The days before and after the work on day `job` that are compared, within `counted`: longer where few of `days` are logged,
+/// but no longer than is within reason.
+fn windows_around(job: i32, counted: &Range<i32>, days: &[Day]) -> (Range<i32>, Range<i32>) {
+    let begins = job + RELEARN_DAYS;
+    let before = &days[..days.partition_point(|d| d.day < job)];
+    let after = &days[days.partition_point(|d| d.day < begins)..];
+    let reaches = |day: Option<i32>, from: i32| {
+        day.map_or(0, |day| (day - from).abs()).clamp(WINDOW_DAYS, REACH_DAYS)
+    };
+    let back = reaches(before.iter().nth_back(ENOUGH_DAYS - 1).map(|d| d.day), job);
+    let on = reaches(after.get(ENOUGH_DAYS - 1).map(|d| d.day + 1), begins);
+    ((job - back).max(counted.start)..job, begins..(begins + on).min(counted.end))
 }
 
 /// What the work did to one thing that was watched.
@@ -294,8 +311,9 @@ impl Sides {
             Effect::Worked
         } else if wrong_by >= self.least && least <= 0.0 && most >= wrong_by {
             Effect::Unclear
-        } else if was_off && least >= some {
-            // So much surely went, but it was less than half of what was wrong, or went past what is right.
+        } else if least >= some {
+            // So much surely went, but it was less than half of what was wrong, went past what is right, or nothing was known
+            // to be wrong: the fault may be older than the logs.
             Effect::Unclear
         } else {
             Effect::None
@@ -413,6 +431,9 @@ fn misfire_effect(ratio: Estimate, at_job: Estimate, matters: bool) -> Option<Ef
             Effect::Worked
         } else if ratio.lo > 1.0 && at_job.lo > 1.0 && at_job.value >= 1.0 / WORKED_SHARE {
             Effect::Worse
+        } else if ratio.hi < 1.0 || ratio.value <= WORKED_SHARE {
+            // Less than half surely went, or more than half but not surely: a burst may have passed.
+            Effect::Unclear
         } else {
             Effect::None
         }
@@ -531,6 +552,19 @@ mod tests {
     }
 
     #[test]
+    fn where_few_days_are_logged_more_days_are_compared() {
+        let logged = |every: usize| -> Vec<Day> {
+            (0..400).step_by(every).map(|day| Day { day, ..Day::default() }).collect()
+        };
+        let around = |every, counted: Range<i32>| windows_around(203, &counted, &logged(every));
+        assert_eq!(around(1, 0..400), (158..203, 210..255));
+        // Twelve weeks: from the 84th day before the work's week to the 77th after its relearning.
+        assert_eq!(around(7, 0..400), (119..203, 210..288));
+        assert_eq!(around(7, 150..240), (150..203, 210..240), "other work in between");
+        assert_eq!(around(30, 0..400), (83..203, 210..330), "within reason");
+    }
+
+    #[test]
     fn fuel_that_wanders_slowly_is_not_taken_for_an_effect() {
         // Two seasons' worth of weeks without noise to speak of, and a change of 2 % at the job.
         let mut fuel = AdjustedFuel {
@@ -575,7 +609,8 @@ mod tests {
 
     #[test]
     fn where_nothing_was_wrong_nothing_worked() {
-        assert_eq!(trim(1.0, -3.0, 1.0), Effect::None);
+        assert_eq!(trim(1.0, -3.0, 2.0), Effect::None);
+        assert_eq!(trim(1.0, -3.0, 1.0), Effect::Unclear, "something surely went, and is no cure");
         assert_eq!(
             trim(3.5, -9.0, 1.0),
             Effect::Unclear,
@@ -606,7 +641,7 @@ mod tests {
         // It stood at +9 % from the first day on, which the baseline takes for its own; the job takes 8.5 % away.
         let off = |start: f64| stood(start, (0.0, -8.5), Vec::new());
         assert_eq!(off(9.0), Effect::Worked);
-        assert_eq!(off(0.0), Effect::None);
+        assert_eq!(off(0.0), Effect::Unclear, "what was right at nought is surely not any more");
     }
 
     #[test]
@@ -644,9 +679,12 @@ mod tests {
         };
         assert_eq!(effect(90, 3), Some(Effect::Worked));
         assert_eq!(effect(90, 80), Some(Effect::None));
+        assert_eq!(effect(90, 65), Some(Effect::Unclear), "surely fewer, but more than half");
         assert_eq!(effect(3, 90), Some(Effect::Worse));
         assert_eq!(effect(3, 1), None, "a rate that nobody acts on");
         assert_eq!(effect(20, 0), Some(Effect::Worked), "a perfect cure");
+        let wide = Estimate { value: 0.1, lo: 0.01, hi: 1.1 };
+        assert_eq!(misfire_effect(wide, wide, true), Some(Effect::Unclear), "gone, or by chance");
         let grows = |from: f64| Estimate { value: from, lo: 0.9 * from, hi: 1.1 * from };
         assert_eq!(misfire_effect(grows(2.5), grows(1.3), true), Some(Effect::None));
         assert_eq!(verdict(&[Some(Effect::None), effect(90, 3)]), "worked");

@@ -52,6 +52,8 @@ pub struct InputFile {
     pub rows_rejected: u64,
     /// Rejected rows by reason.
     pub rejected_by_reason: BTreeMap<String, u64>,
+    /// Signals with values out of range that were taken as not available, each with the first of them; the rows were kept.
+    pub left_out: Vec<String>,
     /// Digest of the file.
     pub digest: String,
 }
@@ -127,6 +129,14 @@ pub(super) fn reject_message(f: &InputFile) -> String {
     )
 }
 
+pub(super) fn left_out_message(f: &InputFile) -> String {
+    format!(
+        "{}: values out of range were taken as not available ({}); where they are no measurement, name them under `null` in the profile",
+        f.path,
+        f.left_out.join("; ")
+    )
+}
+
 pub(super) fn unreadable(
     pipeline: &Pipeline,
     path: &Path,
@@ -174,6 +184,7 @@ pub(super) fn input_file(
         rows_kept: 0,
         rows_rejected: 0,
         rejected_by_reason: BTreeMap::new(),
+        left_out: Vec::new(),
         digest: digest.to_owned(),
     }
 }

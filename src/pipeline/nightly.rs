@@ -13,7 +13,8 @@
 //! in which nights a file was read.
 
 use super::inputs::{
-    Ingested, InputFile, InputOutcome, input_file, reject_message, shown_path, unreadable,
+    Ingested, InputFile, InputOutcome, input_file, left_out_message, reject_message, shown_path,
+    unreadable,
 };
 use super::new_files::{Job, candidates, new_jobs};
 use super::{Error, Fleet, Progress};
@@ -60,6 +61,9 @@ pub fn ingest(
             progress.warn(problem);
         } else if f.unusable() > 0 {
             progress.warn(&reject_message(f));
+        }
+        if !f.left_out.is_empty() {
+            progress.warn(&left_out_message(f));
         }
     }
     let ingested = Ingested { files };
@@ -330,6 +334,7 @@ impl Night<'_> {
                 .iter()
                 .map(|(code, n)| (code.as_str().to_owned(), *n))
                 .collect(),
+            left_out: report.left_out.iter().map(ToString::to_string).collect(),
             ..input_file(self.pipeline, &job.path, profile, source)
         };
         assert_eq!(

@@ -53,6 +53,7 @@ pub(super) fn run_record(
                 "rows_kept": f.rows_kept,
                 "rows_rejected": f.rows_rejected,
                 "rejected_by_reason": f.rejected_by_reason,
+                "left_out": f.left_out,
                 "digest": f.digest,
             })
         })

@@ -66,6 +66,8 @@ pub(super) fn side_by_side(
     );
     list("the profile asks for, the file lacks", &report.signals_absent, text);
     list("the file has, the profile does not read", &report.columns_unread, text);
+    let left_out: Vec<String> = report.left_out.iter().map(ToString::to_string).collect();
+    list("out of range and taken as not available", &left_out, text);
     for sample in &shown {
         show_sample(sample, written.get(&sample.row).map_or(&[], Vec::as_slice), text);
     }

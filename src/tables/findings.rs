@@ -544,7 +544,8 @@ pub struct Outcome {
     pub days_until_next_flag: Option<i32>,
     /// Days observed after the work.
     pub days_after: i32,
-    /// `worked`, `no_effect`, `worse`, `unclear` (the interval holds both nothing and all of what was wrong) or `too_early`.
+    /// `worked`, `no_effect`, `worse`, `unclear` (what was wrong may have gone, or something surely went that is not known to
+    /// be what was wrong) or `too_early`.
     pub verdict: &'static str,
 }
 
@@ -613,7 +614,8 @@ pub struct AdjustedSeries {
     pub kind: SeriesKind,
     /// Size from which a change counts.
     pub least_change: f64,
-    /// Where the trim stood on the vehicle's first days, log-percent from nought; `NaN` for what has no nought.
+    /// Where the trim stood on the vehicle's first days, log-percent from where its family stood, or from nought where that is
+    /// not known; `NaN` for what has no nought.
     pub start: f64,
     /// (day, weight, value above the vehicle's first baseline), days ascending; weight 1 is a normal day.
     pub rows: Vec<(i32, f64, f64)>,

@@ -104,6 +104,18 @@ impl Signal {
         Signal::ALL.iter().copied().find(|s| s.spec().name == name)
     }
 
+    /// Whether a sample can be used without it: what the car counts up from trip to trip, which no verdict on a sample asks for.
+    pub fn is_running_total(self) -> bool {
+        matches!(
+            self,
+            Signal::OdometerKm
+                | Signal::RunS
+                | Signal::KmSinceClear
+                | Signal::WarmupsSinceClear
+                | Signal::MinSinceClear
+        )
+    }
+
     /// The misfire counter of cylinder `cylinder` (1-based), if it is kept.
     pub fn misfire(cylinder: usize) -> Option<Signal> {
         (1..=MAX_CYLINDERS)

@@ -147,6 +147,17 @@ fn logs_that_are_broken() {
                 f.pipeline(SHARE);
                 f.write("logs/x.csv", log("V1", "t2", 2, 5).replace("2024-01-02", "2099-01-01"));
             }),
+            case(
+                "a counter at a marker of its own",
+                0,
+                &["x.csv", "min_since_clear 4294967295 is not within 0 to 65535", "`null`"],
+                true,
+                |f| {
+                    let marked = |l: &str| format!("{l},4294967295\n");
+                    let rows: String = log("V1", "t2", 2, 5).lines().skip(1).map(marked).collect();
+                    f.write("logs/x.csv", format!("{},min_since_clear\n{rows}", LOG.trim_end()));
+                },
+            ),
             case("times in scientific notation", 0, &["x.csv", "imprecise_time"], true, |f| {
                 f.pipeline(SHARE);
                 f.write("logs/x.csv", format!("{LOG}1.70419E+09,V1,t2,40,1500,8,85,1,2,2\n"));

@@ -124,6 +124,35 @@ fn a_plain_log_with_gaps_in_columns_and_cells() {
 }
 
 #[test]
+fn a_counter_at_a_marker_of_its_own_costs_its_cell_and_not_the_row() {
+    let folder = Folder::new();
+    let path = folder.file(
+        "a.csv",
+        "time,vehicle,rpm,odometer_km,min_since_clear\n\
+         2024-01-05T22:33:00Z,V1,800,52000,120\n\
+         2024-01-05T22:33:01Z,V1,810,52000,4294967295\n\
+         2024-01-05T22:33:02Z,V1,820,-1,4294967294\n\
+         2024-01-05T22:33:03Z,V1,99999,52000,121\n",
+    );
+    let read = read(&path, &plain());
+    assert_eq!(read.values(Signal::Rpm), [800.0, 810.0, 820.0]);
+    let known = |signal| read.values(signal).iter().map(|v| v.is_finite()).collect::<Vec<_>>();
+    assert_eq!(known(Signal::MinSinceClear), [true, false, false]);
+    assert_eq!(known(Signal::OdometerKm), [true, true, false]);
+    // A row can't do without its engine speed.
+    assert_eq!(read.codes(), [(4, RejectCode::OutOfRange, "rpm", "99999")]);
+    let left_out: Vec<String> =
+        read.report.unwrap().left_out.iter().map(ToString::to_string).collect();
+    assert_eq!(
+        left_out,
+        [
+            "odometer_km -1 is not within 0 to 429496729.5",
+            "min_since_clear 4294967295 is not within 0 to 65535"
+        ]
+    );
+}
+
+#[test]
 fn each_unusable_row_is_rejected_with_its_reason() {
     let folder = Folder::new();
     let path = folder.file(

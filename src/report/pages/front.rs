@@ -280,7 +280,7 @@ fn outcomes(input: &ReportInput<'_>) -> Markup {
                     "A job worked if at least half of what had built up in the trim, or of the misfires or what else was found, went with it. In \
                      brackets the 95 % range of the median. A job is judged once there are enough days before and after \
                      it without other work; the other jobs are neither successes nor failures. A judged job is unclear where the 95 % range of \
-                     what went from the trim (or throttle, breathing, warm-up) reaches from nothing to all of it. Drifting again: jobs that worked \
+                     what went from the trim (or throttle, breathing, warm-up) reaches from nothing to all of it, or where less than half, or more than was wrong, surely went. Drifting again: jobs that worked \
                      after which drift was found anew, and the time within which half of all are. Every job stands in outcomes.csv."
                 }
             }

@@ -137,6 +137,9 @@ pub struct Params {
     /// Share of the declared step variance to add to the interval as unresolved: 1.1, above 1 because
     /// `step_sd` is declared small. Study, with its larger steps: 0.8.
     pub unresolved_steps: f64,
+    /// Length of a ramp, 10,000 km, beyond which the share falls as its inverse: what lies so far back the scan has told from
+    /// the ramp by then. Infinite: it does not. Study: as infinite.
+    pub unresolved_reach: f64,
     /// Days at both ends over which a level is averaged for the change from the baseline. Common
     /// practice, no source: 28.
     pub level_window_days: i32,
@@ -191,6 +194,7 @@ impl Default for Params {
             reference_variances: 2.0,
             reference_memory_days: 60.0,
             unresolved_steps: 1.1,
+            unresolved_reach: f64::INFINITY,
             level_window_days: 28,
         }
     }

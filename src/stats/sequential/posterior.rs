@@ -167,7 +167,8 @@ fn components(
             let reach = (last_x - blocks.list[fit.block].tau).max(SHORTEST_REACH);
             let shrink = 1.0 + s2 * fit.g.max(0.0);
             let reference = params.reference_variances * (reference_sd / reach).powi(2);
-            let extra = steps * weeks_per_x / reach + reference;
+            let unresolved = (params.unresolved_reach / reach).min(1.0);
+            let extra = unresolved * steps * weeks_per_x / reach + reference;
             Component {
                 weight: (log - peak).exp(),
                 block: fit.block,
