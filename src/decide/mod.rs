@@ -194,11 +194,13 @@ fn drift_is_small(
 /// from which a vehicle is watched. A change that is large counts by its size alone: a fault may have stopped growing.
 fn stands_still(s: &SeriesFinding, rose: bool, settings: &DecideSettings) -> bool {
     let (log_r, limit) = evidence(s, rose);
-    let least = if rose { s.change.lo / s.least_change } else { -s.change.hi / s.least_fall };
-    log_r < 0.5 * (limit - settings.watch_nats) && least < STAYS_FROM
+    let (surely, least) =
+        if rose { (s.change.lo, s.least_change) } else { (-s.change.hi, s.least_fall) };
+    let large = surely >= f64::max(least, STAYS_FROM * s.least_change);
+    log_r < 0.5 * (limit - settings.watch_nats) && !large
 }
 
-/// Multiple of the size from which a change counts, surely exceeded by what is acted on though it has stopped growing: no
+/// Multiple of the size from which a rise counts, surely exceeded by what is acted on though it has stopped growing: no
 /// single innocent jump is so large but once in decades (own judgement, no source).
 const STAYS_FROM: f64 = 1.5;
 

@@ -219,7 +219,7 @@ impl Watch {
         }
         // What a high rate would have counted meanwhile; of a few days, a quiet one may be among them by chance.
         let expected = before * since.kilorevs;
-        let noise = (self.dispersion * expected).sqrt();
+        let noise = (self.dispersion.max(self.scatter(work)) * expected).sqrt();
         let gone = expected - since.count;
         if since.kilorevs > 0.0
             && since.count <= CURED_SHARE * expected
@@ -229,6 +229,15 @@ impl Watch {
         } else if day > work + PROOF_DAYS {
             self.repair = None;
         }
+    }
+
+    /// Overdispersion of the days before `work`: the running one learns nothing from days that are flagged. 0 of a single day.
+    fn scatter(&self, work: i32) -> f64 {
+        let days = || self.recent.iter().filter(|r| (work - PROOF_DAYS..work).contains(&r.0));
+        let n = days().count() as f64;
+        let (count, kilorevs) = days().fold((0.0, 0.0), |(c, e), r| (c + r.1, e + r.2));
+        let squares: f64 = days().map(|r| (r.1 - count / kilorevs * r.2).powi(2)).sum();
+        if n > 1.0 && count > 0.0 { squares / count * n / (n - 1.0) } else { 0.0 }
     }
 
     /// The vehicle's own rates, warm and cold, shrunk towards the family's (gamma prior, posterior mean), and the
@@ -557,7 +566,8 @@ mod tests {
         // Misfires come in spells: three of four days bring 27, the others none. The weekly logger meets two quiet ones first.
         let spells = |quiet: i32| {
             let mut watch = misfiring();
-            watch.dispersion = 25.0;
+            let spell = |d: i32| if d % 4 == 0 { 0.0 } else { 27.0 };
+            watch.recent = (0..200).step_by(7).map(|d| (d, spell(d), 10.0)).collect();
             watch.hold_repair(Some(200), 200, 0.5);
             for day in (200..300).step_by(7) {
                 watch.hold_repair(None, day, 0.5);

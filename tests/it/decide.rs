@@ -66,11 +66,31 @@ fn a_drift_that_has_stood_still_since_is_watched() {
     let still = verdict(3.0, 4.0);
     assert_eq!((still.state, still.flagged_on), (State::Watch, Some(FLAGGED)));
     assert_eq!(verdict(4.0, 4.0).state, State::Act);
+    assert_eq!(verdict(3.0, 6.0).state, State::Act, "a fault may have stopped growing");
     // A change that is large lasts by its size, however it came about.
     let large = decided(3.0, 9.0, |f| {
         (f.series[0].level_on, f.series[0].level_limits) = (Some(FLAGGED + 20), Some((8.0, 12.0)));
     });
     assert_eq!(large.state, State::Act, "{}", large.reason);
+}
+
+#[test]
+fn misfires_that_stand_high_from_the_first_days_are_never_sound() {
+    let stand = |now: f64, before: f64| {
+        decided(0.0, 0.0, |f| {
+            f.series[0].flagged_up = None;
+            let mut misfires = report_pages::vehicle(1, "v", State::Act).findings.misfires;
+            let m = misfires.as_mut().expect("a vehicle with misfire counters");
+            (m.flagged_on, m.stands) = (None, false);
+            (m.per_1000_rev, m.baseline_per_1000_rev) = (now, before);
+            f.misfires = misfires;
+        })
+    };
+    let high = stand(3.6, 3.8);
+    assert_eq!((high.state, high.flagged_on), (State::Watch, None));
+    assert!(high.reason.contains("Misfires stand at 3.6"), "{}", high.reason);
+    assert_eq!(stand(3.6, 0.1).state, State::Sound, "a burst of late is waited out");
+    assert_eq!(stand(0.1, 3.8).state, State::Sound, "a burst when the logs began");
 }
 
 #[test]
