@@ -58,11 +58,10 @@ pub fn decide(
     let (grounds, lapsed) = grounds(findings, settings);
     let lacking = shortfall(findings, test, settings, as_of);
     let watched = watched(findings, settings);
-    let off_from_start =
-        findings.off_from_start.is_finite() || misfires_from_start(findings, settings);
+    let from_start = findings.off_from_start.is_finite() || misfires_from_start(findings, settings);
     let state = match (&grounds[..], &lacking) {
         ([], Some(_)) => State::TooLittleData,
-        ([], None) if lapsed.is_some() || watched.is_some() || off_from_start => State::Watch,
+        ([], None) if lapsed.is_some() || watched.is_some() || from_start => State::Watch,
         ([], None) => State::Sound,
         _ => State::Act,
     };

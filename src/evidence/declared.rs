@@ -72,8 +72,8 @@ const WEATHER_SD: f64 = 0.7;
 /// in 8,148 vehicle-years, this 71.
 const REFERENCE_ERROR: f64 = 3.97;
 
-/// In families of six, 30 % of them faulty (tuning seed 505; some 120 looks each at the flag, 60 and 120 days on), 4 covered 95, 94
-/// and 93 % beside the two constants below, this 97, 96 and 95 %; in large families the reference hardly errs.
+/// In families of six, 30 % of them faulty (tuning seed 505; some 120 looks each at the flag, 60 and 120 days on), 4 covered 94, 92
+/// and 92 % beside [`UNRESOLVED_STEPS`] with a reach of 10,000 km, this 97, 96 and 95 %; in large families the reference hardly errs.
 const REFERENCE_VARIANCES: f64 = 8.0;
 
 /// Sd of rounding to the step of a trim's code, 100/128 % (SAE J1979 service 01 PIDs 06 to 09): the step over the root
@@ -112,10 +112,11 @@ const FALL_LEAST: f64 = 2.0;
 /// differ by band.
 ///
 /// On tuning seeds (501, 504 and 505; some 990 looks each at the flag, 60 and 120 days on) it covers 95.2, 96.3 and 96.9 % without
-/// the limit of [`UNRESOLVED_REACH`], 98 % at the last on four fresh fleets; with it 94.8, 95.3 and 95.4 %.
+/// the limit of [`UNRESOLVED_REACH`], 98 % at the last on four fresh fleets; with it 94.8, 95.3 and 95.4 % (both with 4
+/// variances of the reference).
 const UNRESOLVED_STEPS: f64 = 1.7;
 
-/// Length of a ramp from which on steps in it are resolved more and more, 10,000 km: three fifths of a year's distance.
+/// Length of a ramp from which on steps in it are resolved more and more, 10,000 km: two thirds of a usual year's distance.
 const UNRESOLVED_REACH: f64 = 1.3;
 
 /// How much larger a lasting fall of the level must be than a rise, for the same reason as [`FALL_LEAST`]; a jump is

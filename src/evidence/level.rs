@@ -13,7 +13,7 @@ use crate::stats::sequential::ResidualRow;
 const WINDOW_DAYS: i32 = 28;
 const WINDOW_ROWS_MIN: usize = 12;
 
-/// Days in the longer window, in which less noise is left: what does not show in a month may in four.
+/// Days in the longer window, in which less noise is left: what does not show in a month may in four (own judgement, no source).
 const LONG_WINDOW_DAYS: i32 = 112;
 
 /// Correlation from one day to the next. Not the one that is estimated: that changes with every refit, and a day's answer

@@ -92,7 +92,7 @@ pub(super) struct Measure {
     min: f64,
     max: f64,
     slack: f64,
-    /// First value out of range that was left out, where a row can do without it; see [`Signal::is_running_total`](crate::tables::samples::Signal::is_running_total).
+    /// First value out of range that was left out; `None` where a row cannot do without the value.
     left_out: Option<Arc<OnceLock<f64>>>,
     /// Every number stands for itself: none is a word or a marker of 'not available'.
     pub(super) plain: bool,
